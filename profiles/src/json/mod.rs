@@ -1,0 +1,316 @@
+//! Bytes to [`Document`]: a parsed JSON text that still knows where everything stands.
+//!
+//! Two things that a plain parser loses matter here. A key that stands twice in one object is refused (HL7 FHIR R4,
+//! JSON page: property names are unique), because keeping the last one in silence has stored results under the
+//! wrong patient elsewhere. And numbers keep their digits: `0.70` stays `0.70` (R4: the precision of a decimal is
+//! part of its value).
+//!
+//! Positions are not collected while parsing. They are looked up in the bytes when an issue needs one, so a valid
+//! document pays nothing for them.
+
+mod index;
+mod strict;
+
+use serde_json::Value;
+
+use crate::issue::{Issue, IssueType, Rule, Severity};
+pub use index::{Index, Position, Span};
+
+/// Bounds on what is read at all.
+#[derive(Debug, Clone, Copy)]
+pub struct Limits {
+    /// Largest accepted text, in bytes.
+    pub bytes: usize,
+    /// Deepest accepted nesting of objects and arrays.
+    pub depth: usize,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Limits { bytes: 64 * 1024 * 1024, depth: 64 }
+    }
+}
+
+/// The text is not JSON.
+pub static JSON_SYNTAX: Rule = Rule {
+    id: "json-syntax",
+    severity: Severity::Fatal,
+    issue_type: IssueType::Structure,
+    summary: "The text is not well-formed JSON",
+    why: "Nothing can be read from a text that breaks the JSON grammar, so nothing else was checked.",
+    mend: "Correct the text at the place named; the fault is often one character earlier.",
+    source: "RFC 8259",
+};
+/// A key stands twice in one object.
+pub static JSON_DUPLICATE_KEY: Rule = Rule {
+    id: "json-duplicate-key",
+    severity: Severity::Fatal,
+    issue_type: IssueType::Structure,
+    summary: "A property stands twice in one object",
+    why: "Readers differ in which of the two they keep, so one exam could be filed under two different meanings.",
+    mend: "Keep one of the two properties and remove the other.",
+    source: "HL7 FHIR R4, JSON representation: property names are unique within an object",
+};
+/// The text is not UTF-8.
+pub static JSON_ENCODING: Rule = Rule {
+    id: "json-encoding",
+    severity: Severity::Fatal,
+    issue_type: IssueType::Structure,
+    summary: "The text is not UTF-8",
+    why: "FHIR JSON is always UTF-8; another encoding would be read as other characters.",
+    mend: "Save or send the text as UTF-8.",
+    source: "HL7 FHIR R4, JSON representation",
+};
+/// The text is larger or deeper than accepted.
+pub static JSON_LIMIT: Rule = Rule {
+    id: "json-limit",
+    severity: Severity::Fatal,
+    issue_type: IssueType::TooLong,
+    summary: "The text is larger or more deeply nested than is accepted",
+    why: "Bounds keep one message from using the memory and time of all others.",
+    mend: "Send one exam per message and leave out attachments.",
+    source: "project rule",
+};
+/// A reserved property name.
+pub static JSON_RESERVED_KEY: Rule = Rule {
+    id: "json-reserved-key",
+    severity: Severity::Fatal,
+    issue_type: IssueType::Structure,
+    summary: "A property name is reserved by the JSON reader",
+    why: "The reader uses this name inside; FHIR defines no property of this kind.",
+    mend: "Remove the property.",
+    source: "project rule",
+};
+/// A byte order mark was skipped.
+pub static JSON_BYTE_ORDER_MARK: Rule = Rule {
+    id: "json-byte-order-mark",
+    severity: Severity::Information,
+    issue_type: IssueType::Informational,
+    summary: "The text begins with a byte order mark, which was skipped",
+    why: "RFC 8259 forbids writing one; other readers may refuse the text.",
+    mend: "Save the file as UTF-8 without a byte order mark.",
+    source: "RFC 8259 section 8.1",
+};
+
+/// The rules of this family.
+pub static RULES: &[&Rule] = &[
+    &JSON_SYNTAX,
+    &JSON_DUPLICATE_KEY,
+    &JSON_ENCODING,
+    &JSON_LIMIT,
+    &JSON_RESERVED_KEY,
+    &JSON_BYTE_ORDER_MARK,
+];
+
+/// A well-formed JSON text with its parsed value.
+#[derive(Debug, Clone)]
+pub struct Document {
+    bytes: Vec<u8>,
+    value: Value,
+    byte_order_mark: bool,
+}
+
+const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
+
+impl Document {
+    /// Parses a text. Refuses what is not UTF-8, not JSON, too large, too deep, or has a key twice.
+    ///
+    /// # Errors
+    /// The issues found, located: all duplicate keys, or the one place where the grammar breaks.
+    pub fn parse(bytes: Vec<u8>, limits: Limits) -> Result<Document, Vec<Issue>> {
+        if bytes.len() > limits.bytes {
+            let message = format!("The text has {} bytes; the limit is {} bytes.", bytes.len(), limits.bytes);
+            return Err(vec![Issue::new(&JSON_LIMIT, "", message).at(Position::START)]);
+        }
+        if let Some(encoding) = foreign_encoding(&bytes) {
+            let message = format!("The text is encoded as {encoding}; only UTF-8 is read.");
+            return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(Position::START)]);
+        }
+        let byte_order_mark = bytes.starts_with(BYTE_ORDER_MARK);
+        let text = bytes.strip_prefix(BYTE_ORDER_MARK).unwrap_or(&bytes);
+        if let Err(error) = std::str::from_utf8(text) {
+            let offset = error.valid_up_to();
+            let message = "The text holds bytes that are not UTF-8.".to_owned();
+            return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(Position::of(text, offset))]);
+        }
+        match strict::parse(text, limits.depth) {
+            Ok(value) => {
+                if strict::may_spell_reserved_key(text) {
+                    let reserved = Index::build(text).reserved_keys(text);
+                    if !reserved.is_empty() {
+                        return Err(reserved);
+                    }
+                }
+                let bytes = if byte_order_mark { text.to_vec() } else { bytes };
+                Ok(Document { bytes, value, byte_order_mark })
+            }
+            Err(error) => {
+                let duplicates = Index::build(text).duplicate_keys(text);
+                if duplicates.is_empty() { Err(vec![error.into_issue(text)]) } else { Err(duplicates) }
+            }
+        }
+    }
+
+    /// The parsed value. Objects keep the order of the text; numbers keep their digits.
+    #[must_use]
+    pub fn value(&self) -> &Value {
+        &self.value
+    }
+
+    /// The text, without a byte order mark.
+    #[must_use]
+    pub fn bytes(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// The issues that reading alone raised: a skipped byte order mark.
+    #[must_use]
+    pub fn notes(&self) -> Vec<Issue> {
+        if self.byte_order_mark {
+            let message = "A byte order mark stands before the JSON text.".to_owned();
+            vec![Issue::new(&JSON_BYTE_ORDER_MARK, "", message).at(Position::START)]
+        } else {
+            Vec::new()
+        }
+    }
+
+    /// Gives every issue without a position the place its pointer names, then sorts by place.
+    ///
+    /// A pointer to something that is absent is located at its nearest ancestor that is there.
+    pub fn locate(&self, issues: &mut Vec<Issue>) {
+        if issues.iter().any(|issue| issue.position.is_none()) {
+            let index = Index::build(&self.bytes);
+            let mut lines = index::LineCounter::new(&self.bytes);
+            let mut offsets: Vec<(usize, usize)> = issues
+                .iter()
+                .enumerate()
+                .filter(|(_, issue)| issue.position.is_none())
+                .map(|(number, issue)| (index.locate(&issue.pointer).start, number))
+                .collect();
+            offsets.sort_unstable();
+            for (offset, number) in offsets {
+                if let Some(issue) = issues.get_mut(number) {
+                    issue.position = Some(lines.position(offset));
+                }
+            }
+        }
+        issues.sort_by(|a, b| {
+            let place = |issue: &Issue| issue.position.map_or(0, |position| position.offset);
+            place(a)
+                .cmp(&place(b))
+                .then_with(|| a.pointer.cmp(&b.pointer))
+                .then_with(|| a.rule.cmp(&b.rule))
+                .then_with(|| a.message.cmp(&b.message))
+        });
+        issues.dedup_by(|a, b| a.rule == b.rule && a.pointer == b.pointer && a.message == b.message);
+    }
+}
+
+fn foreign_encoding(bytes: &[u8]) -> Option<&'static str> {
+    match bytes {
+        [0xFF, 0xFE, 0, 0, ..] => Some("UTF-32 (little endian)"),
+        [0, 0, 0xFE, 0xFF, ..] => Some("UTF-32 (big endian)"),
+        [0xFF, 0xFE, ..] | [b'{' | b'[', 0, ..] => Some("UTF-16 (little endian)"),
+        [0xFE, 0xFF, ..] | [0, b'{' | b'[', ..] => Some("UTF-16 (big endian)"),
+        _ => None,
+    }
+}
+
+/// One step deeper in a JSON pointer (RFC 6901), escaped.
+#[must_use]
+pub fn push_pointer(pointer: &str, token: &str) -> String {
+    let mut out = String::with_capacity(pointer.len() + token.len() + 1);
+    out.push_str(pointer);
+    out.push('/');
+    for character in token.chars() {
+        match character {
+            '~' => out.push_str("~0"),
+            '/' => out.push_str("~1"),
+            other => out.push(other),
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn parse(text: &str) -> Result<Document, Vec<Issue>> {
+        Document::parse(text.as_bytes().to_vec(), Limits::default())
+    }
+
+    #[test]
+    fn digits_of_a_decimal_survive() {
+        let text = r#"{"a":0.70,"b":1.000,"c":120,"d":12345678901234567.8,"e":-0.0}"#;
+        assert_eq!(parse(text).unwrap().value().to_string(), text);
+    }
+
+    #[test]
+    fn a_key_that_stands_twice_is_named_with_both_places() {
+        let issues = parse("{\n \"a\": {\"x\": 1,\n  \"x\": 2},\n \"b\": 1, \"b\": 2}").unwrap_err();
+        let found: Vec<_> =
+            issues.iter().map(|issue| (issue.pointer.as_str(), issue.position.unwrap())).collect();
+        assert_eq!(found.len(), 2);
+        assert_eq!((found[0].0, found[0].1.line, found[0].1.column), ("/a/x", 3, 3));
+        assert_eq!((found[1].0, found[1].1.line, found[1].1.column), ("/b", 4, 10));
+        assert!(issues[0].message.contains("line 2, column 8"), "{}", issues[0].message);
+    }
+
+    #[test]
+    fn a_key_that_stands_twice_is_seen_through_escapes() {
+        assert_eq!(parse(r#"{"ab":1,"\u0061b":2}"#).unwrap_err()[0].rule, "json-duplicate-key");
+    }
+
+    #[test]
+    fn the_reserved_key_is_refused_however_it_is_spelt() {
+        for text in [
+            r#"{"a":{"$serde_json::private::Number":"12"}}"#,
+            r#"{"a":{"\u0024serde_json::private::Number":"12"}}"#,
+        ] {
+            assert_eq!(parse(text).unwrap_err()[0].rule, "json-reserved-key", "{text}");
+        }
+        assert!(parse(r#"{"a":"$serde_json::private::Number"}"#).is_ok());
+    }
+
+    #[test]
+    fn broken_texts_are_refused_with_a_place() {
+        let issues = parse("{\"a\": 1,\n}").unwrap_err();
+        assert_eq!(issues[0].rule, "json-syntax");
+        assert_eq!(issues[0].position.unwrap().line, 2);
+        for text in ["", "{", "[1,]", "{\"a\" 1}", "nul", "\"\\ud800\"", "1 2", "\u{1}"] {
+            assert_eq!(parse(text).unwrap_err()[0].rule, "json-syntax", "{text:?}");
+        }
+    }
+
+    #[test]
+    fn depth_and_size_are_bounded() {
+        let deep = format!("{}1{}", "[".repeat(65), "]".repeat(65));
+        assert_eq!(parse(&deep).unwrap_err()[0].rule, "json-limit");
+        let very_deep = "[".repeat(1_000_000);
+        assert_eq!(parse(&very_deep).unwrap_err()[0].rule, "json-limit");
+        let limits = Limits { bytes: 3, ..Limits::default() };
+        assert_eq!(Document::parse(b"[1,2]".to_vec(), limits).unwrap_err()[0].rule, "json-limit");
+    }
+
+    #[test]
+    fn encodings_are_named() {
+        let utf16: Vec<u8> = "\u{feff}{}".encode_utf16().flat_map(u16::to_le_bytes).collect();
+        let issues = Document::parse(utf16, Limits::default()).unwrap_err();
+        assert!(issues[0].message.contains("UTF-16"));
+        let document = Document::parse(b"\xEF\xBB\xBF{}".to_vec(), Limits::default()).unwrap();
+        assert_eq!(document.notes()[0].rule, "json-byte-order-mark");
+    }
+
+    #[test]
+    fn columns_count_characters_and_missing_things_resolve_to_their_parent() {
+        let document = parse("{\"é\": [1, {\"b/c\": 2}]}").unwrap();
+        let mut issues = vec![
+            Issue::new(&JSON_SYNTAX, "/é/1/b~1c", String::new()),
+            Issue::new(&JSON_SYNTAX, "/é/1/absent/deeper", String::new()),
+        ];
+        document.locate(&mut issues);
+        let places: Vec<_> = issues.iter().map(|issue| issue.position.unwrap().column).collect();
+        assert_eq!(places, [11, 12]);
+    }
+}

@@ -1,0 +1,48 @@
+//! Foot examination of people with diabetes, in HL7 FHIR R4 (4.0.1): is this exam well said, and what follows from it?
+//!
+//! The data flows one way. Bytes become a [`json::Document`] that knows its positions; [`Engine::check`] holds it
+//! against R4, the local profiles, the code systems and the rules of the exam; [`Engine::submission`] gives its
+//! resources their ids; [`Engine::assess`] derives the risk assessment, the recall and, where needed, the referral.
+//!
+//! Nothing here reads a clock, a file, the environment or the network: the same bytes and the same instant give the
+//! same issues and the same resources, in the service and on the command line alike.
+//!
+//! An unrecorded finding is unknown and never normal. Where the unknown matters, the result is a range.
+//!
+//! Decision support for trained clinicians; not a diagnosis. Follow local pathways. An active foot problem needs
+//! same-day clinical judgement whatever the software says.
+
+#![deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
+
+pub mod definitions;
+mod engine;
+pub mod exam;
+pub mod findings;
+pub mod invariants;
+pub mod issue;
+pub mod json;
+pub mod resources;
+pub mod risk;
+pub mod structure;
+pub mod terminology;
+pub mod time;
+
+pub use engine::{
+    AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamKey, GroupBy, LoadError,
+    PlacedResource, Submission, SubmittedExam,
+};
+
+/// Every rule of this project, in a stable order: the one table behind `rules` and `explain`.
+#[must_use]
+pub fn rules() -> Vec<&'static issue::Rule> {
+    let families: &[&[&'static issue::Rule]] = &[
+        json::RULES,
+        structure::RULES,
+        definitions::RULES,
+        terminology::RULES,
+        invariants::RULES,
+        exam::RULES,
+    ];
+    families.iter().flat_map(|family| family.iter().copied()).collect()
+}
