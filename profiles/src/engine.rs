@@ -4,8 +4,13 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 use uuid::Uuid;
 
+use crate::exam::{self, SourceResource};
+use crate::findings;
 use crate::issue::Issue;
 use crate::json::Document;
+use crate::resources;
+use crate::risk::{self, Guideline};
+use crate::terminology::Terminology;
 
 /// Why the shipped or a site's definitions could not be used. The message names the file and what to change.
 #[derive(Debug, thiserror::Error)]
@@ -149,9 +154,12 @@ pub struct Derived {
     pub assessments: Vec<AssessmentSummary>,
 }
 
-/// The shipped definitions, code systems and guidelines, ready to use. Cheap to share, immutable.
+/// The shipped definitions, code systems and guidelines, ready to use. Immutable; share it behind an `Arc`.
 #[derive(Debug)]
-pub struct Engine {}
+pub struct Engine {
+    terminology: Terminology,
+    guidelines: Vec<Guideline>,
+}
 
 impl Engine {
     /// Loads what ships with the crate.
@@ -159,14 +167,15 @@ impl Engine {
     /// # Errors
     /// When a shipped file is inconsistent; a test keeps this from happening.
     pub fn builtin() -> Result<Engine, LoadError> {
-        Ok(Engine {})
+        Ok(Engine { terminology: Terminology::builtin()?, guidelines: risk::builtin_guidelines()? })
     }
 
     /// Holds a document (any R4 resource, or a Bundle of them) against everything known. Gives every issue, located
     /// and in the order of the text.
     #[must_use]
-    pub fn check(&self, document: &Document, _context: &CheckContext) -> Vec<Issue> {
+    pub fn check(&self, document: &Document, context: &CheckContext) -> Vec<Issue> {
         let mut issues = document.notes();
+        issues.extend(exam::check(&self.terminology, document.value(), context));
         document.locate(&mut issues);
         issues
     }
@@ -175,18 +184,54 @@ impl Engine {
     ///
     /// # Errors
     /// The issues that keep a resource from belonging to an exam.
-    pub fn submission(
-        &self,
-        _document: &Document,
-        _context: &CheckContext,
-    ) -> Result<Submission, Vec<Issue>> {
-        Ok(Submission::default())
+    pub fn submission(&self, document: &Document, context: &CheckContext) -> Result<Submission, Vec<Issue>> {
+        exam::submission(&self.terminology, document.value(), context).map_err(|mut issues| {
+            document.locate(&mut issues);
+            issues
+        })
     }
 
     /// Derives the resources that follow from the current resources of one exam, as [`Engine::submission`] placed
-    /// them (or as they were stored after that).
+    /// them (or as they were stored after that). Guidelines that are not known are left out: ask
+    /// [`Engine::knows_guideline`] first.
     #[must_use]
-    pub fn assess(&self, _exam: &ExamKey, _resources: &[&Value], _options: &AssessOptions) -> Derived {
-        Derived { resources: Vec::new(), assessments: Vec::new() }
+    pub fn assess(&self, key: &ExamKey, resources: &[&Value], options: &AssessOptions) -> Derived {
+        let sources: Vec<SourceResource<'_>> = resources
+            .iter()
+            .map(|resource| {
+                let text = |name: &str| resource.get(name).and_then(Value::as_str).unwrap_or_default();
+                SourceResource {
+                    reference: format!("{}/{}", text("resourceType"), text("id")),
+                    pointer: String::new(),
+                    value: resource,
+                }
+            })
+            .collect();
+        let (exam, _) = exam::read(&self.terminology, &sources);
+        let findings = findings::findings(&exam, &self.terminology, options.monofilament);
+        let guidelines: Vec<&Guideline> = options
+            .guidelines
+            .iter()
+            .filter_map(|id| self.guidelines.iter().find(|guideline| guideline.id == *id))
+            .collect();
+        resources::derive(&resources::Derivation {
+            key,
+            exam: &exam,
+            findings: &findings,
+            guidelines,
+            options,
+        })
+    }
+
+    /// Whether a guideline of this id is loaded.
+    #[must_use]
+    pub fn knows_guideline(&self, id: &str) -> bool {
+        self.guidelines.iter().any(|guideline| guideline.id == id)
+    }
+
+    /// The loaded guidelines.
+    #[must_use]
+    pub fn guidelines(&self) -> &[Guideline] {
+        &self.guidelines
     }
 }

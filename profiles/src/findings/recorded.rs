@@ -1,0 +1,249 @@
+//! Findings that the examiner recorded as such: deformity, mobility, callus, history, kidney function, self-care.
+
+use rust_decimal::Decimal;
+
+use super::words::{Words, evidence, sources};
+use super::{Finding, State};
+use crate::exam::{Entry, FootExam, Item, Laterality, Measured, Outcome, Part, ResultCode, Test};
+
+const EGFR_LIMIT: Decimal = Decimal::from_parts(30, 0, 0, false, 0);
+
+/// Deformity: the examiner's judgement decides where it is recorded; without it any listed deformity counts, and only
+/// all of them recorded as absent is absence (no source gives a threshold of severity; local policy).
+pub(super) fn deformity(exam: &FootExam, words: &Words<'_>, side: Laterality) -> Finding {
+    let entry = |item| exam.entry(Test::Deformity, Some(side), Part::Item(item));
+    let present: Vec<Item> = Item::LISTED_DEFORMITIES
+        .iter()
+        .copied()
+        .filter(|&item| entry(item).is_some_and(|entry| entry.has(ResultCode::Present)))
+        .collect();
+    let said = |item: Item, what: &str| {
+        let sources = entry(item).map(|entry| sources(entry, |_| true)).unwrap_or_default();
+        evidence(words.on_foot(side, &words.item(item), what), sources)
+    };
+    let judgement = entry(Item::SignificantDeformity).filter(|entry| !entry.readings.is_empty());
+    if let Some(judgement) = judgement {
+        let counts = judgement.has(ResultCode::Present);
+        let mut finding = Finding::new(if counts { State::Present } else { State::Absent });
+        let text = if counts {
+            "deformity that counts as a risk factor"
+        } else {
+            "no deformity that counts as a risk factor"
+        };
+        let text = format!("{} foot: {text}, by the examiner's judgement", side.word());
+        finding.evidence.push(evidence(text, sources(judgement, |_| true)));
+        finding.evidence.extend(present.iter().map(|&item| said(item, "present")));
+        return finding;
+    }
+    if !present.is_empty() {
+        let mut finding = Finding::new(State::Present);
+        finding.evidence.extend(present.iter().map(|&item| said(item, "present")));
+        finding.policies.push(
+            "any listed deformity counts where the examiner recorded no judgement (significant-deformity)"
+                .to_owned(),
+        );
+        return finding;
+    }
+    let all_absent = Item::LISTED_DEFORMITIES
+        .iter()
+        .all(|&item| entry(item).is_some_and(|entry| entry.is(ResultCode::Absent)));
+    let mut finding = Finding::new(if all_absent { State::Absent } else { State::Unknown });
+    if all_absent {
+        let mut all: Vec<usize> = Item::LISTED_DEFORMITIES
+            .iter()
+            .filter_map(|&item| entry(item))
+            .flat_map(|entry| sources(entry, |_| true))
+            .collect();
+        all.dedup();
+        finding.evidence.push(evidence(format!("{} foot: no listed deformity present", side.word()), all));
+    } else {
+        finding.missing.push(format!(
+            "foot deformity (deformity significant-deformity, or every listed deformity) of the {} foot",
+            side.word()
+        ));
+    }
+    finding
+}
+
+/// Limited joint mobility of a foot.
+pub(super) fn limited_joint_mobility(exam: &FootExam, words: &Words<'_>, side: Laterality) -> Finding {
+    presence(
+        exam.entry(Test::Deformity, Some(side), Part::Item(Item::LimitedJointMobility)),
+        || words.on_foot(side, &words.item(Item::LimitedJointMobility), ""),
+        || format!("joint mobility (deformity limited-joint-mobility) of the {} foot", side.word()),
+    )
+}
+
+/// Callus anywhere on a foot. Absence takes a record for the whole foot: a zone without callus says nothing about
+/// the others.
+pub(super) fn callus(exam: &FootExam, words: &Words<'_>, side: Laterality) -> Finding {
+    for (part, entry) in exam.of_test(Test::Skin, Some(side)) {
+        let is_callus = matches!(part, Part::Item(Item::Callus) | Part::ItemAt(Item::Callus, _));
+        if is_callus && entry.has(ResultCode::Present) {
+            let mut finding = Finding::new(State::Present);
+            finding
+                .evidence
+                .push(evidence(words.on_foot(side, "callus", "present"), sources(entry, |_| true)));
+            return finding;
+        }
+    }
+    let whole = exam.entry(Test::Skin, Some(side), Part::Item(Item::Callus));
+    presence(
+        whole,
+        || words.on_foot(side, "callus", ""),
+        || format!("callus (skin callus) of the {} foot", side.word()),
+    )
+}
+
+/// A history item of the person.
+pub(super) fn history(exam: &FootExam, words: &Words<'_>, item: Item) -> Finding {
+    let name = words.item(item);
+    presence(
+        exam.entry(Test::History, None, Part::Item(item)),
+        || format!("history: {name}"),
+        || format!("history of {name} (history {})", item.code()),
+    )
+}
+
+/// Present if any reading says so, absent if all readings say so.
+fn presence(entry: Option<&Entry>, name: impl Fn() -> String, missing: impl Fn() -> String) -> Finding {
+    let state = match entry {
+        Some(entry) if entry.has(ResultCode::Present) => State::Present,
+        Some(entry) if entry.is(ResultCode::Absent) => State::Absent,
+        _ => State::Unknown,
+    };
+    let mut finding = Finding::new(state);
+    match (state, entry) {
+        (State::Present, Some(entry)) => {
+            finding
+                .evidence
+                .push(evidence(format!("{} present", name().trim_end()), sources(entry, |_| true)));
+        }
+        (State::Absent, Some(entry)) => {
+            finding
+                .evidence
+                .push(evidence(format!("{} absent", name().trim_end()), sources(entry, |_| true)));
+        }
+        _ => finding.missing.push(missing()),
+    }
+    finding
+}
+
+fn egfr(exam: &FootExam) -> Option<(Measured, Vec<usize>)> {
+    let entry = exam.entry(Test::Egfr, None, Part::Whole)?;
+    let lowest = entry.readings.iter().filter_map(|reading| match reading.outcome {
+        Outcome::Measured(measured) => Some(measured),
+        Outcome::Code(_) => None,
+    });
+    lowest.min_by_key(|measured| measured.at_most).map(|measured| (measured, sources(entry, |_| true)))
+}
+
+fn egfr_finding(exam: &FootExam, decide: impl Fn(Measured) -> Option<bool>) -> Finding {
+    let known = egfr(exam).and_then(|(measured, sources)| decide(measured).map(|decided| (decided, sources)));
+    let Some((decided, sources)) = known else {
+        let mut finding = Finding::new(State::Unknown);
+        finding.missing.push("estimated glomerular filtration rate (egfr)".to_owned());
+        return finding;
+    };
+    let mut finding = Finding::new(if decided { State::Present } else { State::Absent });
+    finding.evidence.push(evidence("estimated glomerular filtration rate as recorded".to_owned(), sources));
+    finding
+}
+
+pub(super) fn egfr_below_30(exam: &FootExam) -> Finding {
+    egfr_finding(exam, |measured| measured.reaches(EGFR_LIMIT).map(|reaches| !reaches))
+}
+
+pub(super) fn egfr_exactly_30(exam: &FootExam) -> Finding {
+    egfr_finding(exam, |measured| {
+        measured.exact().map(|value| value == EGFR_LIMIT).or_else(|| {
+            let away = measured.at_least.is_some_and(|low| low > EGFR_LIMIT)
+                || measured.at_most.is_some_and(|high| high < EGFR_LIMIT);
+            away.then_some(false)
+        })
+    })
+}
+
+/// Unable to care for the feet, and nobody to help (Scotland 2016 counts the two together).
+pub(super) fn self_care_impaired(exam: &FootExam, words: &Words<'_>) -> Finding {
+    let entry = |item| exam.entry(Test::SelfCare, None, Part::Item(item));
+    let (reach, help) = (entry(Item::CanSeeAndReachFeet), entry(Item::HasHelp));
+    let no = |entry: Option<&Entry>| entry.is_some_and(|entry| entry.has(ResultCode::No));
+    let yes = |entry: Option<&Entry>| entry.is_some_and(|entry| entry.is(ResultCode::Yes));
+    let state = if yes(reach) || yes(help) {
+        State::Absent
+    } else if no(reach) && no(help) {
+        State::Present
+    } else {
+        State::Unknown
+    };
+    let mut finding = Finding::new(state);
+    for (entry, item) in [(reach, Item::CanSeeAndReachFeet), (help, Item::HasHelp)] {
+        match entry.filter(|entry| !entry.readings.is_empty()) {
+            Some(entry) => {
+                let said = if entry.has(ResultCode::No) { ResultCode::No } else { ResultCode::Yes };
+                finding.evidence.push(evidence(
+                    format!("self-care: {}: {}", words.item(item), words.result(said)),
+                    sources(entry, |_| true),
+                ));
+            }
+            None if state == State::Unknown => {
+                finding.missing.push(format!("{} (self-care {})", words.item(item), item.code()));
+            }
+            None => {}
+        }
+    }
+    finding
+}
+
+/// Places that the exam gives two different results for. The findings read the more cautious one.
+pub(super) fn contradictions(exam: &FootExam, words: &Words<'_>) -> Vec<String> {
+    exam.entries
+        .iter()
+        .filter(|(key, entry)| key.test != Test::Ulcer && entry.contradicts_itself())
+        .map(|(key, entry)| {
+            let part = match key.part {
+                Part::Whole => String::new(),
+                Part::Site(site) => format!(", {}", words.site(site)),
+                Part::Item(item) => format!(", {}", words.item(item)),
+                Part::ItemAt(item, site) => format!(", {}, {}", words.item(item), words.site(site)),
+            };
+            let side = key.side.map(|side| format!("{} foot: ", side.word())).unwrap_or_default();
+            let mut results: Vec<String> = Vec::new();
+            for reading in &entry.readings {
+                let said = match reading.outcome {
+                    Outcome::Code(code) => words.result(code),
+                    Outcome::Measured(_) => "a number".to_owned(),
+                };
+                if !results.contains(&said) || said == "a number" {
+                    results.push(said);
+                }
+            }
+            format!(
+                "{side}{}{part}: recorded as {}; the more cautious result is used",
+                words.test(key.test),
+                results.join(" and as ")
+            )
+        })
+        .collect()
+}
+
+/// What was found on skin and nails that asks for care, whatever the category.
+pub(super) fn care(exam: &FootExam, words: &Words<'_>) -> Vec<String> {
+    let mut out = Vec::new();
+    for side in Laterality::BOTH {
+        for test in [Test::Skin, Test::Nails] {
+            for (part, entry) in exam.of_test(test, Some(side)) {
+                let (Part::Item(item) | Part::ItemAt(item, _)) = part else { continue };
+                if entry.has(ResultCode::Present) {
+                    let place = match part {
+                        Part::ItemAt(_, site) => format!(", {}", words.site(site)),
+                        Part::Whole | Part::Site(_) | Part::Item(_) => String::new(),
+                    };
+                    out.push(format!("{} foot{place}: {}", side.word(), words.item(item)));
+                }
+            }
+        }
+    }
+    out
+}

@@ -1,0 +1,311 @@
+//! Loss of protective sensation.
+//!
+//! Present: the monofilament criterion is met, or the 128 Hz fork is not felt at the great toe (or is lost 10 s or
+//! more before the examiner loses it), or the vibration threshold is 25 V or more, or two of the six toe tips are not
+//! felt. Absent only with the whole monofilament protocol normal and at least one other test normal and none
+//! abnormal (Standards of Care text: two normal tests, one of them the monofilament, and no abnormal one).
+
+use rust_decimal::Decimal;
+
+use super::words::{Words, evidence, sources};
+use super::{Evidence, Finding, MonofilamentCriterion, State};
+use crate::exam::{Entry, FootExam, Laterality, Outcome, Part, ResultCode, Site, Test};
+
+/// The examiner feels the fork this many seconds longer than the patient: reduced (Michigan instrument, read in a
+/// secondary restatement).
+const LAG_SECONDS: Decimal = Decimal::TEN;
+/// Volts at the pulp of the hallux from which the foot is at risk (Rayman 2011, Diabetes Care 34:1517).
+const THRESHOLD_VOLTS: Decimal = Decimal::from_parts(25, 0, 0, false, 0);
+/// Toe tips of six not felt from which the person is at risk (Rayman 2011).
+const TOE_TIPS_NOT_FELT: usize = 2;
+/// Sizes of the monofilament protocols in use, sites for each foot.
+const PROTOCOL_SIZES: &[usize] = &[3, 4, 9, 10];
+
+/// What one test says.
+#[derive(Default)]
+struct Heard {
+    /// Makes the loss present.
+    abnormal: Vec<Evidence>,
+    /// Does not make it present by itself, but forbids calling sensation intact.
+    doubtful: Vec<Evidence>,
+    /// Other tests that are normal.
+    normal: Vec<Evidence>,
+    missing: Vec<String>,
+}
+
+pub(super) fn of_foot(
+    exam: &FootExam,
+    words: &Words<'_>,
+    criterion: MonofilamentCriterion,
+    side: Laterality,
+) -> Finding {
+    let mut heard = Heard::default();
+    let monofilament_normal = match criterion {
+        MonofilamentCriterion::ThreeSite => three_site(exam, words, side, &mut heard),
+        MonofilamentCriterion::FeltBelow(limit) => {
+            felt_below(exam, words, side, usize::from(limit), &mut heard)
+        }
+    };
+    vibration(exam, words, side, &mut heard);
+    vibration_threshold(exam, words, side, &mut heard);
+    toe_touch(exam, words, side, &mut heard);
+    supporting_tests(exam, words, side, &mut heard);
+    if !heard.abnormal.is_empty() {
+        let mut finding = Finding::new(State::Present);
+        if monofilament_normal.is_some() {
+            // Only now worth saying: a normal monofilament beside another abnormal test.
+            finding.contradictions.extend(heard.abnormal.iter().map(|abnormal| {
+                format!(
+                    "{}, while the monofilament was felt at every site of its protocol; the more cautious reading is used",
+                    abnormal.statement
+                )
+            }));
+        }
+        finding.evidence = heard.abnormal;
+        return finding;
+    }
+    if let Some(monofilament) = monofilament_normal {
+        if !heard.normal.is_empty() && heard.doubtful.is_empty() {
+            let mut finding = Finding::new(State::Absent);
+            finding.evidence.push(monofilament);
+            finding.evidence.extend(heard.normal);
+            return finding;
+        }
+        heard.doubtful.push(monofilament);
+        if heard.normal.is_empty() {
+            heard.missing.push(format!(
+                "one more sensory test of the {} foot (vibration-128hz at the great toe, vibration-threshold, toe-touch, pinprick, temperature-sense or ankle-reflex)",
+                side.word()
+            ));
+        } else {
+            heard.missing.push(format!(
+                "a clear sensory examination of the {} foot: what is abnormal there does not fit the normal monofilament",
+                side.word()
+            ));
+        }
+    }
+    let mut finding = Finding::new(State::Unknown);
+    finding.evidence = heard.doubtful;
+    finding.evidence.extend(heard.normal);
+    finding.missing = heard.missing;
+    finding
+}
+
+fn monofilament(exam: &FootExam, side: Laterality, site: Site) -> Option<&Entry> {
+    exam.entry(Test::Monofilament10g, Some(side), Part::Site(site))
+}
+
+/// Gives the evidence of a normal monofilament test, if it is normal.
+fn three_site(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut Heard) -> Option<Evidence> {
+    let mut felt_sources = Vec::new();
+    let mut missing = Vec::new();
+    for &site in Site::THREE_SITE {
+        match monofilament(exam, side, site) {
+            Some(entry) if entry.has(ResultCode::NotFelt) => {
+                heard.abnormal.push(not_felt(words, side, site, entry))
+            }
+            Some(entry) if entry.is(ResultCode::Felt) => felt_sources.extend(sources(entry, |_| true)),
+            _ => missing.push(site),
+        }
+    }
+    for (part, entry) in exam.of_test(Test::Monofilament10g, Some(side)) {
+        if let Part::Site(site) = part
+            && !Site::THREE_SITE.contains(&site)
+            && entry.has(ResultCode::NotFelt)
+        {
+            heard.doubtful.push(not_felt(words, side, site, entry));
+        }
+    }
+    if missing.is_empty() && heard.abnormal.is_empty() {
+        felt_sources.dedup();
+        let said = format!("{} foot: monofilament felt at all three sites of the protocol", side.word());
+        return Some(evidence(said, felt_sources));
+    }
+    if !missing.is_empty() {
+        let sites: Vec<&str> = missing.iter().map(|site| site.code()).collect();
+        heard.missing.push(format!(
+            "{} (monofilament-10g) of the {} foot at {}",
+            words.test(Test::Monofilament10g),
+            side.word(),
+            sites.join(", ")
+        ));
+    }
+    None
+}
+
+/// Counts felt sites of the recorded protocol; untested sites leave bounds.
+fn felt_below(
+    exam: &FootExam,
+    words: &Words<'_>,
+    side: Laterality,
+    limit: usize,
+    heard: &mut Heard,
+) -> Option<Evidence> {
+    let entries: Vec<(Part, &Entry)> = exam.of_test(Test::Monofilament10g, Some(side)).collect();
+    let felt = entries.iter().filter(|(_, entry)| entry.is(ResultCode::Felt)).count();
+    let not_felt = entries.iter().filter(|(_, entry)| entry.has(ResultCode::NotFelt)).count();
+    let recorded = entries.len();
+    let protocol = PROTOCOL_SIZES
+        .iter()
+        .copied()
+        .find(|&size| size >= recorded.max(limit))
+        .unwrap_or_else(|| recorded.max(limit));
+    let could_be_felt = protocol.saturating_sub(not_felt);
+    let all_sources = || {
+        let mut all: Vec<usize> = entries.iter().flat_map(|(_, entry)| sources(entry, |_| true)).collect();
+        all.sort_unstable();
+        all.dedup();
+        all
+    };
+    let said = format!("{} foot: monofilament felt at {felt} of {protocol} sites", side.word());
+    if could_be_felt < limit {
+        let said = format!("{said}, fewer than {limit} (common practice, no source)");
+        heard.abnormal.push(evidence(said, all_sources()));
+        None
+    } else if felt >= limit {
+        Some(evidence(format!("{said}, not fewer than {limit} (common practice, no source)"), all_sources()))
+    } else {
+        heard.missing.push(format!(
+            "{} (monofilament-10g) of the {} foot at the untested sites: {felt} felt and {not_felt} not felt of {protocol}",
+            words.test(Test::Monofilament10g),
+            side.word()
+        ));
+        None
+    }
+}
+
+fn not_felt(words: &Words<'_>, side: Laterality, site: Site, entry: &Entry) -> Evidence {
+    let is_not_felt = |reading: &crate::exam::Reading| reading.outcome == Outcome::Code(ResultCode::NotFelt);
+    evidence(words.at_site(side, Test::Monofilament10g, site, "not felt"), sources(entry, is_not_felt))
+}
+
+fn vibration(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut Heard) {
+    for (part, entry) in exam.of_test(Test::Vibration128Hz, Some(side)) {
+        let Part::Site(site) = part else { continue };
+        let lag = |reading: &crate::exam::Reading| match reading.outcome {
+            Outcome::Measured(seconds) => seconds.reaches(LAG_SECONDS),
+            Outcome::Code(code) => Some(code == ResultCode::NotFelt),
+        };
+        let abnormal = entry.readings.iter().any(|reading| lag(reading) == Some(true));
+        let normal =
+            !entry.readings.is_empty() && entry.readings.iter().all(|reading| lag(reading) == Some(false));
+        if abnormal {
+            let timed = !entry.has(ResultCode::NotFelt);
+            let said = if timed { "lost 10 s or more before the examiner loses it" } else { "not felt" };
+            let said = evidence(
+                words.at_site(side, Test::Vibration128Hz, site, said),
+                sources(entry, |reading| lag(reading) == Some(true)),
+            );
+            if site == Site::HalluxDorsal { heard.abnormal.push(said) } else { heard.doubtful.push(said) }
+        } else if normal && site == Site::HalluxDorsal {
+            heard.normal.push(evidence(
+                words.at_site(side, Test::Vibration128Hz, site, "felt"),
+                sources(entry, |_| true),
+            ));
+        }
+    }
+}
+
+fn vibration_threshold(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut Heard) {
+    let Some(entry) = exam.entry(Test::VibrationThreshold, Some(side), Part::Whole) else { return };
+    let reaches = |reading: &crate::exam::Reading| match reading.outcome {
+        Outcome::Measured(volts) => volts.reaches(THRESHOLD_VOLTS),
+        Outcome::Code(_) => None,
+    };
+    let test = words.test(Test::VibrationThreshold);
+    if entry.readings.iter().any(|reading| reaches(reading) == Some(true)) {
+        let sources = sources(entry, |reading| reaches(reading) == Some(true));
+        heard.abnormal.push(evidence(words.on_foot(side, &test, "of 25 V or more"), sources));
+    } else if !entry.readings.is_empty()
+        && entry.readings.iter().all(|reading| reaches(reading) == Some(false))
+    {
+        heard.normal.push(evidence(words.on_foot(side, &test, "below 25 V"), sources(entry, |_| true)));
+    }
+}
+
+fn toe_touch(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut Heard) {
+    let tips = |side: Laterality| {
+        Site::TOE_TIPS
+            .iter()
+            .map(move |&site| (site, exam.entry(Test::ToeTouch, Some(side), Part::Site(site))))
+    };
+    let all = || Laterality::BOTH.into_iter().flat_map(tips);
+    let not_felt_on = |side: Laterality| {
+        tips(side).filter(|(_, entry)| entry.is_some_and(|entry| entry.has(ResultCode::NotFelt))).count()
+    };
+    let not_felt: usize = Laterality::BOTH.into_iter().map(not_felt_on).sum();
+    let felt = all().filter(|(_, entry)| entry.is_some_and(|entry| entry.is(ResultCode::Felt))).count();
+    let recorded: Vec<usize> =
+        all().filter_map(|(_, entry)| entry).flat_map(|entry| sources(entry, |_| true)).collect();
+    let test = words.test(Test::ToeTouch);
+    if not_felt >= TOE_TIPS_NOT_FELT && not_felt_on(side) > 0 {
+        let said = words.on_foot(
+            side,
+            &test,
+            &format!("not felt; {not_felt} of the six toe tips of both feet are not felt"),
+        );
+        heard.abnormal.push(evidence(said, recorded));
+    } else if felt + TOE_TIPS_NOT_FELT > 6 {
+        // Even if every other tip were not felt, there would be fewer than two.
+        let said =
+            words.on_foot(side, &test, &format!("felt; {felt} of the six toe tips of both feet are felt"));
+        heard.normal.push(evidence(said, recorded));
+    }
+}
+
+/// Tests that support but do not decide: pinprick, temperature, position, reflex. Position sense is used by no risk
+/// scheme, so a normal one does not help; an abnormal one still raises doubt.
+fn supporting_tests(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut Heard) {
+    for test in [Test::Pinprick, Test::TemperatureSense, Test::PositionSense] {
+        for (part, entry) in exam.of_test(test, Some(side)) {
+            let Part::Site(site) = part else { continue };
+            if entry.has(ResultCode::NotFelt) {
+                let said = words.at_site(side, test, site, "not felt");
+                heard.doubtful.push(evidence(said, sources(entry, |_| true)));
+            } else if entry.is(ResultCode::Felt) && test != Test::PositionSense {
+                heard
+                    .normal
+                    .push(evidence(words.at_site(side, test, site, "felt"), sources(entry, |_| true)));
+            }
+        }
+    }
+    if let Some(entry) = exam.entry(Test::AnkleReflex, Some(side), Part::Whole) {
+        let test = words.test(Test::AnkleReflex);
+        if entry.has(ResultCode::Absent) {
+            heard.doubtful.push(evidence(words.on_foot(side, &test, "absent"), sources(entry, |_| true)));
+        } else if entry.is(ResultCode::Present) {
+            heard.normal.push(evidence(words.on_foot(side, &test, "present"), sources(entry, |_| true)));
+        }
+    }
+}
+
+/// Whether the monofilament was not felt at any site tested, in whatever protocol (operational definition from memory).
+pub(super) fn insensate(exam: &FootExam, words: &Words<'_>, side: Laterality) -> Finding {
+    let mut finding = Finding::new(State::Unknown);
+    let mut felt = Vec::new();
+    for (part, entry) in exam.of_test(Test::Monofilament10g, Some(side)) {
+        let Part::Site(site) = part else { continue };
+        if entry.has(ResultCode::NotFelt) {
+            finding.state = State::Present;
+            finding.evidence.push(not_felt(words, side, site, entry));
+        } else if entry.is(ResultCode::Felt) {
+            felt.push(site);
+        }
+    }
+    if finding.state == State::Present {
+        return finding;
+    }
+    let missing: Vec<&str> =
+        Site::THREE_SITE.iter().filter(|site| !felt.contains(site)).map(|site| site.code()).collect();
+    if missing.is_empty() {
+        finding.state = State::Absent;
+    } else {
+        finding.missing.push(format!(
+            "{} (monofilament-10g) of the {} foot at {}",
+            words.test(Test::Monofilament10g),
+            side.word(),
+            missing.join(", ")
+        ));
+    }
+    finding
+}

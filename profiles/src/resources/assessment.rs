@@ -1,0 +1,338 @@
+//! The RiskAssessment of one guideline.
+
+use serde_json::{Map, Value, json};
+
+use super::derive::{Derivation, Verdict, coding, fact_words};
+use super::narrative::narrative;
+use super::{BASE, CAUTION};
+use crate::engine::AssessmentSummary;
+use crate::exam::PanelStatus;
+use crate::findings::{Fact, State};
+use crate::risk::{Category, GuidelineRule, Witness};
+
+/// Assembles the resource and the same in words.
+pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> (Value, AssessmentSummary) {
+    let guideline = verdict.guideline;
+    let id = derivation.id(&format!("assessment|{}", guideline.id));
+    let status = status(derivation, verdict);
+    let categories: Vec<&Category> = verdict.categories().collect();
+    let reasons = reasons(derivation, verdict);
+    let missing = missing(derivation, verdict);
+    let contradictions = contradictions(derivation);
+    let policies = policies(derivation, verdict);
+    let predictions = predictions(derivation, verdict);
+    let notes = notes(derivation, verdict, &missing, &contradictions, &policies);
+
+    let mut lines = vec![headline(verdict, status)];
+    lines.extend(reasons.iter().cloned());
+    lines.extend(notes.iter().cloned());
+
+    let mut out = Map::new();
+    let mut put = |name: &str, value: Value| {
+        out.insert(name.to_owned(), value);
+    };
+    put("resourceType", json!("RiskAssessment"));
+    put("id", json!(id));
+    put("meta", json!({ "profile": [format!("{BASE}/StructureDefinition/foot-risk-assessment")] }));
+    put("text", narrative(&lines));
+    put("identifier", json!([{ "system": format!("{BASE}/identifier/assessment"), "value": id }]));
+    put("status", json!(status));
+    let mut method = coding("foot-risk", &guideline.id, &guideline.title);
+    if let Some(method) = method.as_object_mut() {
+        method.insert("version".to_owned(), json!(guideline.version));
+    }
+    let method_text = format!(
+        "{}, rules version {}, content sha256:{}",
+        guideline.title, guideline.version, guideline.hash
+    );
+    put("method", json!({ "coding": [method], "text": method_text }));
+    let code = json!({ "system": "http://snomed.info/sct", "code": "394683006", "display": "Diabetic foot risk assessment" });
+    put("code", json!({ "coding": [code] }));
+    put("subject", derivation.subject());
+    if let Some(encounter) = &derivation.exam.encounter {
+        put("encounter", encounter.clone());
+    }
+    if let Some(time) = &derivation.exam.time_text {
+        put("occurrenceDateTime", json!(time));
+    }
+    let basis = derivation.basis();
+    if !basis.is_empty() {
+        put("basis", Value::Array(basis));
+    }
+    if !derivation.withdrawn() {
+        put("prediction", Value::Array(predictions));
+        put("mitigation", json!(mitigation(verdict)));
+    }
+    put("note", Value::Array(notes.iter().map(|text| json!({ "text": text })).collect()));
+
+    let summary = AssessmentSummary {
+        guideline: guideline.id.clone(),
+        assessment: id,
+        status,
+        categories: categories.iter().map(|category| guideline.category_code(category)).collect(),
+        displays: categories.iter().map(|category| display(verdict, category)).collect(),
+        reasons,
+        missing,
+        contradictions,
+        policies,
+        recall: None,
+        referral: None,
+    };
+    (Value::Object(out), summary)
+}
+
+/// Final only when one category is left and the panel has closed the exam.
+fn status(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> &'static str {
+    let settled = verdict.person.settled();
+    match derivation.exam.panel {
+        PanelStatus::EnteredInError => "entered-in-error",
+        PanelStatus::Final if settled => "final",
+        PanelStatus::Amended if settled => "amended",
+        PanelStatus::Corrected if settled => "corrected",
+        PanelStatus::Final
+        | PanelStatus::Amended
+        | PanelStatus::Corrected
+        | PanelStatus::Preliminary
+        | PanelStatus::NotCounted
+        | PanelStatus::NoPanel => "preliminary",
+    }
+}
+
+fn display(verdict: &Verdict<'_>, category: &Category) -> String {
+    format!("{}: {}", verdict.guideline.title, category.display)
+}
+
+fn name(category: &Category) -> String {
+    if category.active {
+        category.display.clone()
+    } else {
+        format!("category {} ({})", category.code, category.display)
+    }
+}
+
+fn headline(verdict: &Verdict<'_>, status: &str) -> String {
+    let title = &verdict.guideline.title;
+    let categories: Vec<&Category> = verdict.categories().collect();
+    match (status, categories.as_slice()) {
+        ("entered-in-error", _) => format!("{title}: the exam was withdrawn; this assessment is void."),
+        (_, [only]) => format!("{title}: {}.", name(only)),
+        (_, [lowest, .., highest]) => {
+            format!("{title}: between {} and {}; the exam does not settle it.", name(lowest), name(highest))
+        }
+        (_, []) => title.clone(),
+    }
+}
+
+/// Why: the deciding rule and the evidence of the facts it speaks of, a line each.
+fn reasons(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
+    let mut out = Vec::new();
+    let settled = verdict.person.settled();
+    for (number, witness) in &verdict.person.categories {
+        let (Some(category), Some(rule)) =
+            (verdict.guideline.categories.get(*number), verdict.guideline.rules.get(witness.rule))
+        else {
+            continue;
+        };
+        let assumed = assumption(witness);
+        let condition = if settled || assumed.is_empty() { String::new() } else { format!(" if {assumed}") };
+        out.push(format!("{}{condition}: {} (rule {}).", capital(&name(category)), rule.because, rule.id));
+    }
+    out.extend(evidence_lines(derivation, verdict));
+    out
+}
+
+fn evidence_lines(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
+    let mut facts: Vec<Fact> = Vec::new();
+    for witness in verdict.person.categories.values() {
+        if let Some(rule) = verdict.guideline.rules.get(witness.rule) {
+            rule.when.facts(&mut facts);
+        }
+    }
+    if facts.is_empty() || !verdict.person.settled() {
+        verdict.guideline.rules.iter().for_each(|rule| rule.when.facts(&mut facts));
+    }
+    let person = &derivation.findings.person;
+    facts
+        .into_iter()
+        .filter_map(|fact| person.finding(fact).map(|finding| (fact, finding)))
+        .filter(|(_, finding)| finding.state != State::Unknown && !finding.evidence.is_empty())
+        .map(|(fact, finding)| {
+            let state = if finding.state == State::Present { "present" } else { "absent" };
+            let statements: Vec<&str> =
+                finding.evidence.iter().map(|evidence| evidence.statement.as_str()).collect();
+            format!("{} {state}: {}.", capital(fact.words()), statements.join("; "))
+        })
+        .collect()
+}
+
+fn assumption(witness: &Witness) -> String {
+    let say = |wanted: bool| -> Vec<Fact> {
+        witness.assumed.iter().filter(|(_, present)| *present == wanted).map(|(fact, _)| *fact).collect()
+    };
+    let (present, absent) = (say(true), say(false));
+    match (present.as_slice(), absent.as_slice()) {
+        ([], []) => String::new(),
+        (present, []) => format!("{} turns out present", fact_words(present)),
+        ([], absent) => format!("{} turns out absent", fact_words(absent)),
+        (present, absent) => {
+            format!("{} turns out present and {} absent", fact_words(present), fact_words(absent))
+        }
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut characters = text.chars();
+    characters
+        .next()
+        .map(|first| first.to_uppercase().collect::<String>() + characters.as_str())
+        .unwrap_or_default()
+}
+
+/// What would have to be recorded, with what it would change, a line for each open fact.
+fn missing(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
+    let person = &verdict.person;
+    let mut out: Vec<String> = person
+        .open
+        .iter()
+        .map(|fact| {
+            let finding = derivation.findings.person.finding(*fact);
+            let what = finding.map(|finding| finding.missing.join("; ")).unwrap_or_default();
+            let effect = if person.settles_alone.contains(fact) {
+                "; this alone would settle the category"
+            } else {
+                ""
+            };
+            format!("{} is not known. Missing: {what}{effect}.", capital(fact.words()))
+        })
+        .collect();
+    if person.settles_alone.is_empty() && !person.smallest_sets.is_empty() {
+        let sets: Vec<String> = person.smallest_sets.iter().map(|set| fact_words(set)).collect();
+        out.push(format!("The category would be settled by: {}.", sets.join("; or by ")));
+    }
+    out
+}
+
+fn contradictions(derivation: &Derivation<'_>) -> Vec<String> {
+    let mut out = derivation.findings.contradictions.clone();
+    for fact in Fact::ALL {
+        for line in
+            derivation.findings.person.finding(*fact).iter().flat_map(|finding| &finding.contradictions)
+        {
+            if !out.contains(line) {
+                out.push(line.clone());
+            }
+        }
+    }
+    out
+}
+
+fn policies(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
+    let mut out = Vec::new();
+    for witness in verdict.person.categories.values() {
+        let rule: Option<&GuidelineRule> = verdict.guideline.rules.get(witness.rule);
+        if let Some(policy) = rule.and_then(|rule| rule.policy.as_ref()) {
+            out.push(policy.clone());
+        }
+    }
+    let alone = [&verdict.left, &verdict.right]
+        .iter()
+        .filter_map(|foot| foot.highest())
+        .map(|(number, _)| number)
+        .max();
+    if verdict.person.lowest().map(|(number, _)| number) > alone {
+        out.push(
+            "factors found on different feet count together for the person; the guideline does not say whether they must be on the same foot"
+                .to_owned(),
+        );
+    }
+    let used = |fact: &Fact| {
+        let mut facts = Vec::new();
+        verdict.guideline.rules.iter().for_each(|rule| rule.when.facts(&mut facts));
+        facts.contains(fact)
+    };
+    for fact in Fact::ALL.iter().filter(|fact| used(fact)) {
+        let finding = derivation.findings.person.finding(*fact);
+        out.extend(finding.map(|finding| finding.policies.clone()).unwrap_or_default());
+    }
+    out
+}
+
+/// One prediction, or the lowest and the highest of a range in this order.
+fn predictions(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<Value> {
+    let person = &verdict.person;
+    let evidence = evidence_lines(derivation, verdict).join(" ");
+    let prediction = |prefix: &str, number: usize, witness: &Witness| -> Option<Value> {
+        let category = verdict.guideline.categories.get(number)?;
+        let rule = verdict.guideline.rules.get(witness.rule)?;
+        let source = verdict.guideline.sources.get(&rule.source).map(|source| source.citation.as_str());
+        let assumed = assumption(witness);
+        let condition =
+            if prefix.is_empty() || assumed.is_empty() { String::new() } else { format!(", if {assumed}") };
+        let rationale = format!(
+            "{prefix}{}{condition}, by rule {}: {}. {evidence} Source: {}.",
+            name(category),
+            rule.id,
+            rule.because,
+            source.unwrap_or_default()
+        );
+        let risk = verdict.guideline.category_code(category);
+        Some(json!({
+            "outcome": { "coding": [
+                coding("foot-risk", "foot-ulcer", "New foot ulcer"),
+                { "system": "http://snomed.info/sct", "code": "714664001",
+                  "display": "At risk of ulcer of foot due to diabetes mellitus" }
+            ] },
+            "qualitativeRisk": { "coding": [coding("foot-risk", &risk, &display(verdict, category))] },
+            "rationale": rationale
+        }))
+    };
+    match (person.lowest(), person.highest()) {
+        (Some((number, witness)), Some(_)) if person.settled() => {
+            prediction("", number, witness).into_iter().collect()
+        }
+        (Some((low, low_witness)), Some((high, high_witness))) => {
+            [prediction("lowest: ", low, low_witness), prediction("highest: ", high, high_witness)]
+                .into_iter()
+                .flatten()
+                .collect()
+        }
+        _ => Vec::new(),
+    }
+}
+
+/// What to do. Advice is given for a settled category only.
+fn mitigation(verdict: &Verdict<'_>) -> String {
+    let categories: Vec<&Category> = verdict.categories().collect();
+    match categories.as_slice() {
+        [only] => only.advice.iter().map(|advice| advice.text.as_str()).collect::<Vec<_>>().join(" "),
+        _ => "Complete the exam: the category is not settled, so no advice by category is given. Until then the \
+              recall follows the highest category still possible."
+            .to_owned(),
+    }
+}
+
+fn notes(
+    derivation: &Derivation<'_>,
+    verdict: &Verdict<'_>,
+    missing: &[String],
+    contradictions: &[String],
+    policies: &[String],
+) -> Vec<String> {
+    let mut out: Vec<String> = missing.to_vec();
+    out.extend(contradictions.iter().map(|line| format!("Contradiction: {line}.")));
+    out.extend(policies.iter().map(|line| format!("Local policy: {line}.")));
+    for (word, foot) in [("Left", &verdict.left), ("Right", &verdict.right)] {
+        let names: Vec<String> = foot
+            .categories
+            .keys()
+            .filter_map(|&number| verdict.guideline.categories.get(number))
+            .map(name)
+            .collect();
+        out.push(format!("{word} foot by itself: {}.", names.join(" or ")));
+    }
+    if !derivation.findings.care.is_empty() {
+        out.push(format!("Found and in need of care: {}.", derivation.findings.care.join("; ")));
+    }
+    out.push(CAUTION.to_owned());
+    out
+}

@@ -1,0 +1,121 @@
+//! From findings to the resources of an exam: assessments, recall, referral, provenance.
+
+use serde_json::{Value, json};
+use uuid::Uuid;
+
+use super::{BASE, assessment, provenance, requests};
+use crate::engine::{AssessOptions, AssessmentSummary, Derived, ExamKey};
+use crate::exam::{FootExam, PanelStatus, project_uuid};
+use crate::findings::{Fact, Findings};
+use crate::risk::{Category, Guideline, Possibilities, stratify};
+
+/// Everything that the resources of an exam are made from.
+pub(crate) struct Derivation<'d> {
+    pub(crate) key: &'d ExamKey,
+    pub(crate) exam: &'d FootExam,
+    pub(crate) findings: &'d Findings,
+    pub(crate) guidelines: Vec<&'d Guideline>,
+    pub(crate) options: &'d AssessOptions,
+}
+
+impl Derivation<'_> {
+    /// The id of the resource that plays a role in this exam. It stays the same when the exam is derived again.
+    pub(super) fn id(&self, role: &str) -> Uuid {
+        project_uuid(&format!("{}|{role}", self.key.0))
+    }
+
+    pub(super) fn subject(&self) -> Value {
+        self.exam.subject.clone().unwrap_or_else(|| json!({}))
+    }
+
+    /// References to the resources that count, in their order.
+    pub(super) fn basis(&self) -> Vec<Value> {
+        let counting = self.exam.sources.iter().filter(|source| source.counts);
+        counting.map(|source| json!({ "reference": source.reference })).collect()
+    }
+
+    pub(super) fn withdrawn(&self) -> bool {
+        self.exam.panel == PanelStatus::EnteredInError
+    }
+}
+
+/// A guideline's verdict on an exam.
+pub(super) struct Verdict<'d> {
+    pub(super) guideline: &'d Guideline,
+    pub(super) person: Possibilities,
+    pub(super) left: Possibilities,
+    pub(super) right: Possibilities,
+}
+
+impl<'d> Verdict<'d> {
+    pub(super) fn categories(&self) -> impl Iterator<Item = &'d Category> + '_ {
+        self.person.categories.keys().filter_map(|&number| self.guideline.categories.get(number))
+    }
+
+    /// The highest category still possible that has an interval, unless an active problem is certain.
+    pub(super) fn recall_category(&self) -> Option<&'d Category> {
+        let mut with_interval: Vec<&'d Category> =
+            self.categories().filter(|category| !category.active).collect();
+        with_interval.pop()
+    }
+
+    /// Whether an active problem is certain.
+    pub(super) fn active(&self) -> bool {
+        self.categories().all(|category| category.active)
+    }
+}
+
+/// Derives the resources of an exam. The first guideline decides recall and referral.
+pub(crate) fn derive(derivation: &Derivation<'_>) -> Derived {
+    let verdicts: Vec<Verdict<'_>> = derivation
+        .guidelines
+        .iter()
+        .map(|guideline| Verdict {
+            guideline,
+            person: stratify(guideline, &derivation.findings.person),
+            left: stratify(guideline, &derivation.findings.left),
+            right: stratify(guideline, &derivation.findings.right),
+        })
+        .collect();
+    let mut resources = Vec::new();
+    let mut summaries: Vec<AssessmentSummary> = Vec::new();
+    for verdict in &verdicts {
+        let (resource, summary) = assessment::assessment(derivation, verdict);
+        resources.push(resource);
+        summaries.push(summary);
+    }
+    if let (Some(first), Some(summary)) = (verdicts.first(), summaries.first_mut()) {
+        let assessment = format!("RiskAssessment/{}", summary.assessment);
+        if let Some((recall, words)) = requests::recall(derivation, first, &assessment) {
+            resources.push(recall);
+            summary.recall = Some(words);
+        }
+        if let Some((referral, words)) = requests::referral(derivation, &assessment) {
+            resources.push(referral);
+            summary.referral = Some(words);
+        }
+    }
+    if !resources.is_empty() {
+        resources.push(provenance::provenance(derivation, &verdicts, &resources));
+    }
+    Derived { resources, assessments: summaries }
+}
+
+/// A coding of one of our code systems.
+pub(super) fn coding(system: &str, code: &str, display: &str) -> Value {
+    json!({ "system": format!("{BASE}/CodeSystem/{system}"), "code": code, "display": display })
+}
+
+/// `a`, `a and b`, `a, b and c`.
+pub(super) fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => one.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
+}
+
+/// Facts in words.
+pub(super) fn fact_words(facts: &[Fact]) -> String {
+    list(&facts.iter().map(|fact| fact.words().to_owned()).collect::<Vec<_>>())
+}

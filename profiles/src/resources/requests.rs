@@ -1,0 +1,135 @@
+//! The recall and the referral, as proposals: somebody with the right to order decides.
+
+use serde_json::{Map, Value, json};
+
+use super::derive::{Derivation, Verdict};
+use super::narrative::narrative;
+use super::{BASE, CAUTION};
+use crate::findings::Urgency;
+use crate::time::{IntervalUnit, add_interval};
+
+/// The recall within the window of the highest category still possible. None when an active problem is certain, when
+/// the exam has no exact time or when it was withdrawn.
+pub(super) fn recall(
+    derivation: &Derivation<'_>,
+    verdict: &Verdict<'_>,
+    assessment: &str,
+) -> Option<(Value, String)> {
+    if verdict.active() {
+        return None;
+    }
+    let category = verdict.recall_category()?;
+    let interval = category.interval.as_ref()?;
+    let date = derivation.exam.time?.date();
+    let start = add_interval(date, interval.from, interval.unit)?;
+    let end = add_interval(date, interval.to, interval.unit)?;
+    let unit = match interval.unit {
+        IntervalUnit::Week => "weeks",
+        IntervalUnit::Month => "months",
+    };
+    let length = if interval.from == interval.to {
+        format!("{} {unit}", interval.to)
+    } else {
+        format!("{} to {} {unit}", interval.from, interval.to)
+    };
+    let highest = if verdict.person.settled() { "" } else { ", the highest category still possible" };
+    let words = format!(
+        "Foot examination again in {length}, between {start} and {end} ({} category {}{highest}).",
+        verdict.guideline.title, category.code
+    );
+    let code = json!({ "coding": [{ "system": "http://snomed.info/sct", "code": "401191002",
+                                    "display": "Diabetic foot examination" }],
+                       "text": "Foot examination at the end of the screening interval" });
+    let request = Request {
+        role: "recall",
+        profile: "foot-recall",
+        priority: "routine",
+        code,
+        period: json!({ "start": start.to_string(), "end": end.to_string() }),
+        words: words.clone(),
+    };
+    Some((request.resource(derivation, assessment), words))
+}
+
+/// The referral for an active problem. None without one.
+pub(super) fn referral(derivation: &Derivation<'_>, assessment: &str) -> Option<(Value, String)> {
+    let urgency = derivation.findings.urgency?;
+    let exam = derivation.exam;
+    let date = exam.time.map(crate::time::ExamTime::date);
+    let (priority, text, deadline) = match urgency {
+        Urgency::Immediate => {
+            ("stat", "Immediate referral to acute services, and tell the multidisciplinary foot team", date)
+        }
+        Urgency::OneWorkingDay => (
+            "urgent",
+            "Referral to the multidisciplinary foot team or foot protection service within one working day",
+            date.and_then(|date| derivation.options.calendar.after_working_days(date, 1)),
+        ),
+    };
+    let end = exam.time.zip(deadline).map(|(time, date)| time.end_of_day(date));
+    let words = match (urgency, deadline) {
+        (Urgency::Immediate, _) => format!("{text}: at once, on the day of the examination."),
+        (Urgency::OneWorkingDay, Some(date)) => {
+            format!("{text}: by the end of {date}; triage within one more working day.")
+        }
+        (Urgency::OneWorkingDay, None) => format!("{text}."),
+    };
+    let mut period = Map::new();
+    if let Some(start) = &exam.time_text {
+        period.insert("start".to_owned(), json!(start));
+    }
+    if let Some(end) = end {
+        period.insert("end".to_owned(), json!(end));
+    }
+    let request = Request {
+        role: "referral",
+        profile: "foot-referral",
+        priority,
+        code: json!({ "text": text }),
+        period: Value::Object(period),
+        words: words.clone(),
+    };
+    Some((request.resource(derivation, assessment), words))
+}
+
+struct Request {
+    role: &'static str,
+    profile: &'static str,
+    priority: &'static str,
+    code: Value,
+    period: Value,
+    words: String,
+}
+
+impl Request {
+    fn resource(self, derivation: &Derivation<'_>, assessment: &str) -> Value {
+        let id = derivation.id(self.role);
+        let status = if derivation.withdrawn() { "entered-in-error" } else { "active" };
+        let mut out = Map::new();
+        let mut put = |name: &str, value: Value| {
+            out.insert(name.to_owned(), value);
+        };
+        put("resourceType", json!("ServiceRequest"));
+        put("id", json!(id));
+        put("meta", json!({ "profile": [format!("{BASE}/StructureDefinition/{}", self.profile)] }));
+        put("text", narrative(&[self.words.clone(), CAUTION.to_owned()]));
+        put("identifier", json!([{ "system": format!("{BASE}/identifier/{}", self.role), "value": id }]));
+        put("status", json!(status));
+        put("intent", json!("proposal"));
+        put("priority", json!(self.priority));
+        put("code", self.code);
+        put("subject", derivation.subject());
+        if let Some(encounter) = &derivation.exam.encounter {
+            put("encounter", encounter.clone());
+        }
+        if self.period.as_object().is_some_and(|period| !period.is_empty()) {
+            put("occurrencePeriod", self.period);
+        }
+        if let Some(time) = &derivation.exam.time_text {
+            put("authoredOn", json!(time));
+        }
+        put("supportingInfo", json!([{ "reference": assessment }]));
+        put("note", json!([{ "text": self.words }, { "text": CAUTION }]));
+        Value::Object(out)
+    }
+}
