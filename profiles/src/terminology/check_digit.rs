@@ -56,7 +56,7 @@ pub(super) fn loinc(code: &str) -> bool {
             }
         })
         .sum();
-    (sum + u32::from(check)) % 10 == 0
+    (sum + u32::from(check)).is_multiple_of(10)
 }
 
 /// Whether a code of a system with check digits has a right one; true for all other systems.
