@@ -1,70 +1,308 @@
-//! In the making: local codings only.
+//! The code systems, value sets and concept maps of the exam, and what a coding in a document stands for.
+//!
+//! A sender may name a test, a site or a result by our code, by a standard code beside it, or by the standard code
+//! alone. [`Terminology::resolve`] turns all three into the one local code the exam is read by. It never guesses: a
+//! standard code is read as a local one only where a concept map says that it means the same or something narrower,
+//! and where no second local code claims it.
+//!
+//! Nothing is looked up elsewhere. A value set that is not shipped gives "not checked", never a silent yes.
+
+mod check_digit;
+mod load;
+mod nearest;
+
+use std::collections::{BTreeMap, HashMap};
+
 use serde_json::Value;
 
-/// The rules of this family.
+use crate::LoadError;
+pub use nearest::nearest;
+
+/// The rules of this family. Codes are judged where a profile or an element of R4 asks for them.
 pub static RULES: &[&crate::issue::Rule] = &[];
-/// x
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-#[allow(missing_docs)]
+
+/// The four code systems of this project.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum LocalSystem {
+    /// Tests, findings and the panel.
     FootTest,
+    /// Sides and sites.
     FootSite,
+    /// Coded results.
     FootResult,
+    /// Guidelines, their risk categories, and the outcome at risk.
     FootRisk,
 }
-/// x
-#[derive(Debug)]
-#[allow(missing_docs)]
+
+impl LocalSystem {
+    /// All of them.
+    pub const ALL: [LocalSystem; 4] =
+        [LocalSystem::FootTest, LocalSystem::FootSite, LocalSystem::FootResult, LocalSystem::FootRisk];
+
+    /// The `system` of its codings.
+    #[must_use]
+    pub fn url(self) -> &'static str {
+        match self {
+            LocalSystem::FootTest => "https://solewire.example/fhir/CodeSystem/foot-test",
+            LocalSystem::FootSite => "https://solewire.example/fhir/CodeSystem/foot-site",
+            LocalSystem::FootResult => "https://solewire.example/fhir/CodeSystem/foot-result",
+            LocalSystem::FootRisk => "https://solewire.example/fhir/CodeSystem/foot-risk",
+        }
+    }
+
+    /// The code system with this `system`.
+    #[must_use]
+    pub fn from_url(url: &str) -> Option<LocalSystem> {
+        LocalSystem::ALL.into_iter().find(|system| system.url() == url)
+    }
+}
+
+/// What the codings of a concept stand for in one local code system.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Resolved<'t> {
+    /// One local code.
     Code(&'t str),
+    /// Codings that stand for different local codes, in the order of the document.
     Conflict(Vec<&'t str>),
+    /// No coding stands for a local code, or one of ours is not in the code system.
     Unknown,
 }
-/// x
-#[derive(Debug)]
+
+/// What one coding stands for in one local code system.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum CodingSense<'t> {
+    /// One of our codes.
+    Local(&'t str),
+    /// Our system, but no code of it.
+    UnknownLocal,
+    /// A standard code that stands for one of ours.
+    Standard(&'t str),
+    /// A code of another system that says nothing here.
+    Foreign,
+}
+
+/// A code with its display and its properties.
+#[derive(Debug, Default, Clone)]
+struct Concept {
+    display: String,
+    properties: Vec<(String, String)>,
+}
+
+/// The codes of a code system, in its order.
+#[derive(Debug, Default, Clone)]
+struct Concepts {
+    order: Vec<String>,
+    by_code: HashMap<String, Concept>,
+}
+
+impl Concepts {
+    fn code(&self, code: &str) -> Option<&str> {
+        self.by_code.get_key_value(code).map(|(known, _)| known.as_str())
+    }
+}
+
+/// A code of another system that stands beside a local one.
+#[derive(Debug, Clone)]
+struct Translation {
+    system: String,
+    code: String,
+    display: String,
+    /// Free to send without a licence of one's own.
+    free: bool,
+}
+
+/// The members of a value set, in its order.
+#[derive(Debug, Default, Clone)]
+struct ValueSet {
+    title: String,
+    codes: Vec<(String, String)>,
+}
+
+/// The shipped code systems, value sets and concept maps, and those of a site. Immutable once loaded.
+#[derive(Debug, Clone, Default)]
 pub struct Terminology {
-    codes: Vec<String>,
-    map: std::collections::HashMap<String, (String, String)>,
+    systems: HashMap<String, Concepts>,
+    value_sets: BTreeMap<String, ValueSet>,
+    /// Local system and code to translations.
+    forward: HashMap<String, HashMap<String, Vec<Translation>>>,
+    /// Standard system and code to the local codes it may be read as.
+    reverse: HashMap<String, HashMap<String, Vec<(LocalSystem, String)>>>,
 }
-#[allow(missing_docs)]
+
 impl Terminology {
-    pub fn builtin() -> Result<Terminology, crate::LoadError> {
-        let csv = include_str!("../../local/exam-codes.csv");
-        let mut map = std::collections::HashMap::new();
-        let mut codes = Vec::new();
-        for l in csv.lines().skip(1) {
-            let f: Vec<&str> = l.split(',').collect();
-            for p in ["", "left-", "right-"] {
-                codes.push(format!("{p}{}", f[1]));
-                map.insert(format!("{}|{p}{}", f[0], f[1]), (format!("{p}{}", f[1]), f[2].to_owned()));
-            }
-        }
-        Ok(Terminology { codes, map })
+    /// Loads what ships with the crate.
+    ///
+    /// # Errors
+    /// When a shipped file is inconsistent; a test keeps this from happening.
+    pub fn builtin() -> Result<Terminology, LoadError> {
+        Terminology::default().with_files(load::TERMINOLOGY)
     }
+
+    /// Adds the CodeSystem, ValueSet and ConceptMap resources among `files` (name and text) to this terminology.
+    /// Other resources are left alone.
+    ///
+    /// # Errors
+    /// A text that is not JSON, a resource that lacks what it needs, or one that asks for what is not supported, such
+    /// as a value set by filter. The error names the file.
+    pub fn with_files<N: AsRef<str>, T: AsRef<str>>(
+        mut self,
+        files: &[(N, T)],
+    ) -> Result<Terminology, LoadError> {
+        load::add(&mut self, files)?;
+        Ok(self)
+    }
+
+    /// What a CodeableConcept or a Coding stands for in `system`.
+    ///
+    /// One of our codings wins; a standard coding beside it must not stand for another code. Without one of ours, the
+    /// standard codings decide.
+    #[must_use]
     pub fn resolve(&self, system: LocalSystem, concept: &Value) -> Resolved<'_> {
-        let s = match system {
-            LocalSystem::FootTest => "foot-test",
-            LocalSystem::FootSite => "foot-site",
-            LocalSystem::FootResult => "foot-result",
-            LocalSystem::FootRisk => "foot-risk",
-        };
-        for c in concept.get("coding").and_then(Value::as_array).into_iter().flatten() {
-            let sys = c["system"].as_str().unwrap_or("").rsplit('/').next().unwrap_or("").to_owned();
-            if sys == s {
-                if let Some((c, _)) = self.map.get(&format!("{s}|{}", c["code"].as_str().unwrap_or(""))) {
-                    return Resolved::Code(c);
-                }
+        let mut local: Vec<&str> = Vec::new();
+        let mut standard: Vec<(&Value, &str)> = Vec::new();
+        for (_, coding) in codings(concept) {
+            match self.sense(system, coding) {
+                CodingSense::Local(code) if !local.contains(&code) => local.push(code),
+                CodingSense::UnknownLocal => return Resolved::Unknown,
+                CodingSense::Standard(code) => standard.push((coding, code)),
+                CodingSense::Local(_) | CodingSense::Foreign => {}
             }
         }
-        Resolved::Unknown
+        let mut senses = local;
+        if let &[own] = senses.as_slice() {
+            // A sided site may carry the standard code of its site, which alone stands for the unsided one.
+            standard.retain(|(coding, _)| !self.translates(system, own, coding));
+        }
+        for (_, code) in standard {
+            if !senses.contains(&code) {
+                senses.push(code);
+            }
+        }
+        match senses.as_slice() {
+            [] => Resolved::Unknown,
+            &[code] => Resolved::Code(code),
+            _ => Resolved::Conflict(senses),
+        }
     }
-    pub fn display(&self, system: LocalSystem, code: &str) -> Option<&str> {
-        let s = match system {
-            LocalSystem::FootTest => "foot-test",
-            LocalSystem::FootSite => "foot-site",
-            LocalSystem::FootResult => "foot-result",
-            LocalSystem::FootRisk => "foot-risk",
+
+    /// What one coding stands for in `system`.
+    pub(crate) fn sense(&self, system: LocalSystem, coding: &Value) -> CodingSense<'_> {
+        let (Some(of), Some(code)) = (text(coding, "system"), text(coding, "code")) else {
+            return CodingSense::Foreign;
         };
-        self.map.get(&format!("{s}|{code}")).map(|x| x.1.as_str())
+        if of == system.url() {
+            let known = self.systems.get(of).and_then(|concepts| concepts.code(code));
+            return known.map_or(CodingSense::UnknownLocal, CodingSense::Local);
+        }
+        let mut readings = self
+            .reverse
+            .get(of)
+            .and_then(|codes| codes.get(code))
+            .into_iter()
+            .flatten()
+            .filter(|(local, _)| *local == system);
+        match (readings.next(), readings.next()) {
+            (Some((_, code)), None) => CodingSense::Standard(code),
+            _ => CodingSense::Foreign,
+        }
+    }
+
+    /// Whether `coding` is one of the translations of a local code.
+    fn translates(&self, system: LocalSystem, code: &str, coding: &Value) -> bool {
+        self.forward_of(system, code).any(|translation| {
+            text(coding, "system") == Some(&translation.system)
+                && text(coding, "code") == Some(&translation.code)
+        })
+    }
+
+    fn forward_of(&self, system: LocalSystem, code: &str) -> impl Iterator<Item = &Translation> {
+        self.forward.get(system.url()).and_then(|codes| codes.get(code)).into_iter().flatten()
+    }
+
+    fn concept(&self, system: LocalSystem, code: &str) -> Option<&Concept> {
+        self.systems.get(system.url())?.by_code.get(code)
+    }
+
+    /// The display of a local code; none if there is no such code.
+    #[must_use]
+    pub fn display(&self, system: LocalSystem, code: &str) -> Option<&str> {
+        self.concept(system, code).map(|concept| concept.display.as_str())
+    }
+
+    /// The standard codings (system, code, display) that may be sent beside a local code without a licence of one's
+    /// own. For a sided site they name the site and leave the side open.
+    pub fn translations(&self, system: LocalSystem, code: &str) -> impl Iterator<Item = (&str, &str, &str)> {
+        self.forward_of(system, code).filter(|translation| translation.free).map(|translation| {
+            (translation.system.as_str(), translation.code.as_str(), translation.display.as_str())
+        })
+    }
+
+    /// The first value of a property of a local code, such as `belongs-to` or `unit`. A boolean reads `true` or `false`.
+    #[must_use]
+    pub fn property(&self, system: LocalSystem, code: &str, name: &str) -> Option<&str> {
+        self.properties(system, code, name).next()
+    }
+
+    /// All values of a property of a local code, in the order of the code system.
+    pub fn properties<'t>(
+        &'t self,
+        system: LocalSystem,
+        code: &str,
+        name: &str,
+    ) -> impl Iterator<Item = &'t str> + use<'t> {
+        let name = name.to_owned();
+        self.concept(system, code)
+            .into_iter()
+            .flat_map(|concept| concept.properties.iter())
+            .filter(move |(known, _)| *known == name)
+            .map(|(_, value)| value.as_str())
+    }
+
+    /// The codes of a local code system, in its order.
+    pub fn system_codes(&self, system: LocalSystem) -> impl Iterator<Item = &str> {
+        self.systems
+            .get(system.url())
+            .into_iter()
+            .flat_map(|concepts| concepts.order.iter().map(String::as_str))
+    }
+
+    /// Whether a value set holds a code. None: the value set is not loaded, so nothing was checked.
+    #[must_use]
+    pub fn contains(&self, value_set: &str, system: &str, code: &str) -> Option<bool> {
+        let members = &self.value_set(value_set)?.codes;
+        Some(members.iter().any(|(of, member)| of == system && member == code))
+    }
+
+    /// The members (system, code) of a value set, in its order. None: the value set is not loaded.
+    #[must_use]
+    pub fn codes(&self, value_set: &str) -> Option<impl Iterator<Item = (&str, &str)>> {
+        let members = &self.value_set(value_set)?.codes;
+        Some(members.iter().map(|(system, code)| (system.as_str(), code.as_str())))
+    }
+
+    /// The title of a value set. None: the value set is not loaded.
+    #[must_use]
+    pub fn title(&self, value_set: &str) -> Option<&str> {
+        self.value_set(value_set).map(|set| set.title.as_str())
+    }
+
+    /// A value set by its canonical address, with or without `|version`.
+    fn value_set(&self, url: &str) -> Option<&ValueSet> {
+        self.value_sets.get(url.split('|').next().unwrap_or(url))
     }
 }
+
+/// The codings of a CodeableConcept with their numbers, or the one Coding itself.
+pub(crate) fn codings(concept: &Value) -> impl Iterator<Item = (Option<usize>, &Value)> {
+    let listed = concept.get("coding").and_then(Value::as_array);
+    let alone = if listed.is_none() && concept.get("code").is_some() { Some(concept) } else { None };
+    let listed = listed.into_iter().flatten().enumerate().map(|(number, coding)| (Some(number), coding));
+    listed.chain(alone.into_iter().map(|coding| (None, coding)))
+}
+
+fn text<'v>(value: &'v Value, name: &str) -> Option<&'v str> {
+    value.get(name).and_then(Value::as_str)
+}
+
+#[cfg(test)]
+mod tests;
