@@ -1,0 +1,169 @@
+//! From the tables to JSON Schema (draft 2020-12): one document for each resource type, with a definition for each
+//! data type and group that it reaches.
+//!
+//! `Extension` may hold any data type and stands everywhere. It has a document of its own, compiled when the first
+//! extension is met, so that a plain resource does not pay for all data types.
+
+use std::collections::BTreeSet;
+
+use serde_json::{Map, Value, json};
+
+use super::keywords;
+use super::object::ObjectRules;
+use crate::definitions::{BaseTables, Element, JsonForm, TypeDefinition, TypeKind, TypeUse};
+
+/// The type whose schema stands apart.
+pub(super) const EXTENSION: &str = "Extension";
+/// The companion `_name` of a primitive: an object of the type that all data types are based on.
+const COMPANION: &str = "Element";
+
+/// The type that the schema of a property is made from: the profile on Quantity, where R4 uses one.
+pub(super) fn schema_type(type_use: &TypeUse) -> &str {
+    match type_use.targets.as_slice() {
+        [profile] if type_use.code == "Quantity" => profile,
+        _ => &type_use.code,
+    }
+}
+
+/// The schema of a type. None when the tables do not know it.
+pub(super) fn document(tables: &BaseTables, name: &str) -> Option<Value> {
+    tables.type_definition(name)?;
+    let mut definitions = Map::new();
+    let mut wanted = BTreeSet::from([name.to_owned()]);
+    while let Some(next) = wanted.pop_first() {
+        let definition = tables.type_definition(&next)?;
+        let schema = object(tables, definition, &mut |reached: &str| {
+            if !definitions.contains_key(reached) && reached != next {
+                wanted.insert(reached.to_owned());
+            }
+        });
+        definitions.insert(next.clone(), schema);
+    }
+    Some(json!({
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$ref": format!("#/$defs/{name}"),
+        "$defs": definitions,
+    }))
+}
+
+fn object(tables: &BaseTables, definition: &TypeDefinition, reach: &mut dyn FnMut(&str)) -> Value {
+    let mut properties = Map::new();
+    let mut required = Vec::new();
+    let is_resource = definition.kind == TypeKind::Resource;
+    if is_resource {
+        // Its value was judged before this schema was chosen by it.
+        properties.insert("resourceType".to_owned(), Value::Bool(true));
+    }
+    for element in &definition.elements {
+        for type_use in &element.types {
+            let name = element.property_name(type_use);
+            if element.max == Some(0) {
+                properties.insert(name, Value::Bool(false));
+                continue;
+            }
+            if let Some(form) = tables.primitive_form(&type_use.code) {
+                if !type_use.plain {
+                    reach(COMPANION);
+                    properties.insert(format!("_{name}"), companion(element));
+                } else if element.min > 0 {
+                    required.push(name.clone());
+                }
+                properties.insert(name, primitive(tables, element, type_use, form));
+            } else {
+                if element.min > 0 && element.choice_stem().is_none() {
+                    required.push(name.clone());
+                }
+                properties.insert(name, repeated(element, complex(tables, element, type_use, reach)));
+            }
+        }
+    }
+    let mut schema = json!({
+        "type": "object",
+        "properties": properties,
+        "additionalProperties": false,
+    });
+    if let Some(schema) = schema.as_object_mut() {
+        if !required.is_empty() {
+            schema.insert("required".to_owned(), json!(required));
+        }
+        if !is_resource {
+            schema.insert("minProperties".to_owned(), json!(1));
+        }
+        if !ObjectRules::of(tables, definition).is_empty() {
+            schema.insert(keywords::OBJECT.to_owned(), json!(definition.name));
+        }
+    }
+    schema
+}
+
+fn repeated(element: &Element, item: Value) -> Value {
+    if !element.repeats() {
+        return item;
+    }
+    let mut schema = json!({ "type": "array", "minItems": 1, "items": item });
+    if let (Some(max), Some(schema)) = (element.max, schema.as_object_mut()) {
+        schema.insert("maxItems".to_owned(), json!(max));
+    }
+    schema
+}
+
+fn complex(tables: &BaseTables, element: &Element, type_use: &TypeUse, reach: &mut dyn FnMut(&str)) -> Value {
+    let name = schema_type(type_use);
+    if name == EXTENSION {
+        return json!({ "type": "object", keywords::TYPE: EXTENSION });
+    }
+    // A resource inside a resource is held against its own type by the caller.
+    if name == "Resource" {
+        return json!({ "type": "object" });
+    }
+    reach(name);
+    let mut schema = json!({ "$ref": format!("#/$defs/{name}") });
+    if let Some(schema) = schema.as_object_mut() {
+        if name == "Reference" {
+            let any = type_use.targets.contains(&"Resource");
+            let targets = if any { &[] } else { type_use.targets.as_slice() };
+            schema.insert(keywords::TARGETS.to_owned(), json!(targets));
+        }
+        let listed = element
+            .required_binding
+            .filter(|url| tables.value_set(url).is_some_and(|value_set| value_set.codes.is_some()));
+        if let (Some(url), "CodeableConcept") = (listed, name) {
+            schema.insert(keywords::BINDING.to_owned(), json!(url));
+        }
+    }
+    schema
+}
+
+fn primitive(tables: &BaseTables, element: &Element, type_use: &TypeUse, form: JsonForm) -> Value {
+    let form = match form {
+        JsonForm::Boolean => "boolean",
+        JsonForm::Number => "number",
+        JsonForm::String => "string",
+    };
+    let value_set = element.required_binding.and_then(|url| tables.value_set(url));
+    let codes: Vec<&str> = value_set.into_iter().flat_map(|value_set| value_set.all_codes()).collect();
+    let padded = element.repeats();
+    let mut schema = Map::new();
+    schema.insert("type".to_owned(), if padded { json!([form, "null"]) } else { json!(form) });
+    if codes.is_empty() {
+        schema.insert(keywords::PRIMITIVE.to_owned(), json!(type_use.code));
+    } else {
+        let mut codes: BTreeSet<Option<&str>> = codes.into_iter().map(Some).collect();
+        if padded {
+            codes.insert(None);
+        }
+        schema.insert("enum".to_owned(), json!(codes));
+    }
+    repeated(element, Value::Object(schema))
+}
+
+fn companion(element: &Element) -> Value {
+    let one = json!({ "$ref": format!("#/$defs/{COMPANION}") });
+    if element.repeats() {
+        // `null` where a value of the other array has no companion.
+        let item = json!({ "if": { "type": "null" }, "else": one });
+        json!({ "type": "array", "minItems": 1, "items": item })
+    } else {
+        one
+    }
+}

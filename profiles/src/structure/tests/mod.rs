@@ -1,0 +1,2 @@
+mod all_types;
+mod examples;
