@@ -4,12 +4,14 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 use uuid::Uuid;
 
+use crate::definitions::BaseTables;
 use crate::exam::{self, SourceResource};
 use crate::findings;
 use crate::issue::Issue;
 use crate::json::Document;
 use crate::resources;
 use crate::risk::{self, Guideline};
+use crate::structure;
 use crate::terminology::Terminology;
 
 /// Why the shipped or a site's definitions could not be used. The message names the file and what to change.
@@ -157,6 +159,7 @@ pub struct Derived {
 /// The shipped definitions, code systems and guidelines, ready to use. Immutable; share it behind an `Arc`.
 #[derive(Debug)]
 pub struct Engine {
+    base: structure::Checker,
     terminology: Terminology,
     guidelines: Vec<Guideline>,
 }
@@ -167,7 +170,11 @@ impl Engine {
     /// # Errors
     /// When a shipped file is inconsistent; a test keeps this from happening.
     pub fn builtin() -> Result<Engine, LoadError> {
-        Ok(Engine { terminology: Terminology::builtin()?, guidelines: risk::builtin_guidelines()? })
+        Ok(Engine {
+            base: structure::Checker::new(BaseTables::builtin()?),
+            terminology: Terminology::builtin()?,
+            guidelines: risk::builtin_guidelines()?,
+        })
     }
 
     /// Holds a document (any R4 resource, or a Bundle of them) against everything known. Gives every issue, located
@@ -175,6 +182,7 @@ impl Engine {
     #[must_use]
     pub fn check(&self, document: &Document, context: &CheckContext) -> Vec<Issue> {
         let mut issues = document.notes();
+        self.base.check(document.value(), &mut issues);
         issues.extend(exam::check(&self.terminology, document.value(), context));
         document.locate(&mut issues);
         issues
