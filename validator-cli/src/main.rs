@@ -1,1 +1,34 @@
-fn main() {}
+//! `solewire-check`: checks and assesses foot examination files offline, with the engine of the service.
+//!
+//! It reads the files it is given and writes reports; it never changes an input and never uses the network.
+
+#![deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
+
+mod args;
+mod assess;
+mod catalogue;
+mod check;
+mod console;
+mod exit;
+mod glob;
+mod input;
+mod report;
+mod validate;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use crate::args::{Arguments, Command};
+
+fn main() -> ExitCode {
+    console::keep_values_out_of_panics();
+    let exit = match Arguments::parse().command {
+        Command::Validate(arguments) => validate::run(&arguments),
+        Command::Assess(arguments) => assess::run(&arguments),
+        Command::Rules(arguments) => catalogue::rules(&arguments),
+        Command::Explain(arguments) => catalogue::explain(&arguments),
+    };
+    exit.into()
+}

@@ -1,0 +1,260 @@
+//! The command line, close to how it is typed.
+
+use std::ffi::OsString;
+use std::path::PathBuf;
+
+use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
+use jiff::Timestamp;
+use solewire_profiles::findings::MonofilamentCriterion;
+use solewire_profiles::issue::Severity;
+
+const EXAMPLES: &str = "\
+Examples:
+  solewire-check validate exams/
+  solewire-check validate 'exams/**/*.json' --format sarif --output findings.sarif
+  solewire-check validate exam.json --output junit=report.xml --output json=report.json
+  producer | solewire-check validate - --stdin-name batch.ndjson
+  solewire-check assess exam.json --guideline iwgdf-2023 --at 2026-03-02T09:00:00Z
+  solewire-check explain json-duplicate-key
+
+Exit codes:
+  0  nothing at or above the level that fails (--fail-on, error unless told otherwise)
+  1  findings
+  2  the call is wrong, or it matched no input
+  3  some input could not be read, a report could not be written, or the program is at fault
+  When several apply, the highest is given.";
+
+/// Checks and assesses diabetic foot examinations in HL7 FHIR R4 (4.0.1), offline.
+///
+/// Decision support for trained clinicians, not a diagnosis; follow local pathways; an active foot problem needs
+/// same-day clinical judgement.
+#[derive(Debug, Parser)]
+#[command(name = "solewire-check", version, after_help = EXAMPLES, arg_required_else_help = true)]
+pub(crate) struct Arguments {
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum Command {
+    /// Hold files against FHIR R4, the foot examination profiles and the rules of the exam.
+    Validate(ValidateArguments),
+    /// Derive the risk assessment, the recall and the referral of every exam in the files.
+    Assess(AssessArguments),
+    /// List every rule.
+    Rules(RulesArguments),
+    /// Explain one rule: what it finds, why it matters, how to mend it, where it comes from.
+    Explain(ExplainArguments),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ValidateArguments {
+    #[command(flatten)]
+    pub(crate) input: InputArguments,
+    #[command(flatten)]
+    pub(crate) check: CheckArguments,
+    #[command(flatten)]
+    pub(crate) output: OutputArguments,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AssessArguments {
+    #[command(flatten)]
+    pub(crate) input: InputArguments,
+    #[command(flatten)]
+    pub(crate) check: CheckArguments,
+    #[command(flatten)]
+    pub(crate) output: OutputArguments,
+    /// Assess by this guideline; repeat for more, the first decides recall and referral [default: iwgdf-2023].
+    #[arg(long = "guideline", value_name = "ID")]
+    pub(crate) guidelines: Vec<String>,
+    /// What counts as loss of protective sensation by 10 g monofilament: three-site, or felt-below=N (fewer than N of
+    /// the recorded sites felt; common practice, no source).
+    #[arg(long, value_name = "CRITERION", default_value = "three-site", value_parser = monofilament)]
+    pub(crate) monofilament: MonofilamentCriterion,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RulesArguments {
+    /// How to write the list.
+    #[arg(long, value_enum, default_value_t = CatalogueFormat::Human)]
+    pub(crate) format: CatalogueFormat,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ExplainArguments {
+    /// The id of the rule, as reports give it.
+    #[arg(value_name = "RULE")]
+    pub(crate) rule: String,
+    /// How to write the explanation.
+    #[arg(long, value_enum, default_value_t = CatalogueFormat::Human)]
+    pub(crate) format: CatalogueFormat,
+}
+
+/// What to read.
+#[derive(Debug, Args)]
+pub(crate) struct InputArguments {
+    /// Files, folders (read recursively: *.json and *.ndjson, names that begin with a dot left out), patterns with
+    /// * ? [..] and **, or - for standard input.
+    #[arg(value_name = "PATH", required = true)]
+    pub(crate) paths: Vec<OsString>,
+    /// The name shown for standard input; when it ends in .ndjson, standard input is read as NDJSON.
+    #[arg(long, value_name = "NAME", default_value = "<stdin>")]
+    pub(crate) stdin_name: String,
+    /// Read every input as NDJSON, one resource a line, whatever its name.
+    #[arg(long)]
+    pub(crate) ndjson: bool,
+    /// Accept that no input matches.
+    #[arg(long)]
+    pub(crate) allow_empty: bool,
+}
+
+/// How to check.
+#[derive(Debug, Args)]
+pub(crate) struct CheckArguments {
+    /// A folder of further profiles.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) profiles: Vec<PathBuf>,
+    /// The present, for the rules about time, as a date and time with offset [default: now].
+    #[arg(long, value_name = "INSTANT")]
+    pub(crate) at: Option<Timestamp>,
+    /// The mildest severity that makes the exit code 1.
+    #[arg(long, value_enum, default_value_t = FailOn::Error, value_name = "SEVERITY")]
+    pub(crate) fail_on: FailOn,
+    /// Short for --fail-on warning.
+    #[arg(long, conflicts_with = "fail_on")]
+    pub(crate) strict: bool,
+    /// List at most N issues in the whole run, 0 for all. Counts and exit code always cover all.
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    pub(crate) max_errors: usize,
+    /// Show the offending values, which may tell who somebody is.
+    #[arg(long)]
+    pub(crate) show_values: bool,
+}
+
+impl CheckArguments {
+    /// The mildest severity that fails the run.
+    pub(crate) fn fail_on(&self) -> FailOn {
+        if self.strict { FailOn::Warning } else { self.fail_on }
+    }
+}
+
+/// How to report.
+#[derive(Debug, Args)]
+pub(crate) struct OutputArguments {
+    /// How to write the report (assess: human or json).
+    #[arg(long, value_enum, default_value_t = Format::Human)]
+    pub(crate) format: Format,
+    /// Write the report to a file instead of standard output. FORMAT=FILE writes a further report in that format.
+    /// May be repeated.
+    #[arg(long = "output", value_name = "[FORMAT=]FILE")]
+    pub(crate) outputs: Vec<OsString>,
+    /// When to colour the human report. auto: on a terminal, unless NO_COLOR is set or TERM is dumb.
+    #[arg(long, value_enum, default_value_t = ColorChoice::Auto, value_name = "WHEN")]
+    pub(crate) color: ColorChoice,
+    /// Closing line only; twice: nothing but faults.
+    #[arg(short, long, action = ArgAction::Count, conflicts_with = "verbose")]
+    pub(crate) quiet: u8,
+    /// Also name every file and how long it took, on standard error.
+    #[arg(short, long, action = ArgAction::Count)]
+    pub(crate) verbose: u8,
+}
+
+impl OutputArguments {
+    pub(crate) fn loudness(&self) -> Loudness {
+        match (self.quiet, self.verbose) {
+            (0, 0) => Loudness::Normal,
+            (0, _) => Loudness::Verbose,
+            (1, _) => Loudness::Quiet,
+            (_, _) => Loudness::Silent,
+        }
+    }
+}
+
+/// How much to say.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Loudness {
+    Silent,
+    Quiet,
+    Normal,
+    Verbose,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum FailOn {
+    Error,
+    Warning,
+    Note,
+}
+
+impl FailOn {
+    /// Whether an issue of this severity fails the run.
+    pub(crate) fn fails(self, severity: Severity) -> bool {
+        match self {
+            FailOn::Error => severity <= Severity::Error,
+            FailOn::Warning => severity <= Severity::Warning,
+            FailOn::Note => true,
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum ColorChoice {
+    Auto,
+    Always,
+    Never,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum CatalogueFormat {
+    Human,
+    Json,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub(crate) enum Format {
+    /// For people.
+    Human,
+    /// One JSON object for the run.
+    Json,
+    /// One JSON object a line: every document, then the summary.
+    Ndjson,
+    /// SARIF 2.1.0.
+    Sarif,
+    /// JUnit XML.
+    Junit,
+    /// One FHIR OperationOutcome a line for every document.
+    #[value(name = "operationoutcome")]
+    OperationOutcome,
+}
+
+fn monofilament(text: &str) -> Result<MonofilamentCriterion, String> {
+    if text == "three-site" {
+        return Ok(MonofilamentCriterion::ThreeSite);
+    }
+    match text.strip_prefix("felt-below=").map(str::parse::<u8>) {
+        Some(Ok(sites)) if sites > 0 => Ok(MonofilamentCriterion::FeltBelow(sites)),
+        _ => Err("give three-site, or felt-below=N with a number of sites from 1".to_owned()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::*;
+
+    #[test]
+    fn the_definition_is_consistent() {
+        Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn monofilament_criteria() {
+        assert_eq!(monofilament("three-site"), Ok(MonofilamentCriterion::ThreeSite));
+        assert_eq!(monofilament("felt-below=8"), Ok(MonofilamentCriterion::FeltBelow(8)));
+        for wrong in ["", "felt-below", "felt-below=0", "felt-below=x", "felt-below=256", "two-site"] {
+            assert!(monofilament(wrong).is_err(), "{wrong}");
+        }
+    }
+}

@@ -1,0 +1,220 @@
+//! `solewire-check assess`: the risk assessment, the recall and the referral of every exam in the files.
+
+mod human;
+
+use std::ops::ControlFlow;
+
+use serde_json::Value;
+use solewire_profiles::issue::{Issue, refused};
+use solewire_profiles::json::Document;
+use solewire_profiles::resources::collection;
+use solewire_profiles::{AssessOptions, Derived, SubmittedExam};
+
+use crate::args::{AssessArguments, Format, Loudness};
+use crate::catalogue::nearest;
+use crate::check::{Checked, Checker, Outcome, place_in_file};
+use crate::console::Console;
+use crate::exit::Exit;
+use crate::input::{self, Gathered, Record, Source};
+use crate::report::output::{self, Output};
+use crate::report::{Counts, Entry, Settings, Totals, Verdict, one_line, outcome_line, write_issue};
+use crate::validate::{exit, tell, tell_unmatched};
+
+/// The guidelines that ship.
+const GUIDELINES: &[&str] = &["iwgdf-2023", "nice-ng19", "ada-2008", "scotland-2016", "podus-2021"];
+
+/// Runs the command.
+pub(crate) fn run(arguments: &AssessArguments) -> Exit {
+    let console = Console::new(arguments.output.loudness());
+    attempt(arguments, console).unwrap_or_else(|exit| exit)
+}
+
+fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> {
+    let checker = Checker::load(&arguments.check, console)?;
+    let options = options(arguments, &checker, console)?;
+    let Gathered { sources, unmatched } = input::gather(&arguments.input);
+    let outputs = output::open(&arguments.output, &sources, console)?;
+    if let Some(output) = outputs.iter().find(|output| !matches!(output.format, Format::Human | Format::Json))
+    {
+        let name = clap::ValueEnum::to_possible_value(&output.format);
+        let name = name.as_ref().map_or("this format", |value| value.get_name());
+        console
+            .fault(&format!("assess writes human or json, not {name}; validate writes the other formats."));
+        return Err(Exit::Usage);
+    }
+    let settings = Settings {
+        show_values: arguments.check.show_values,
+        fail_on: arguments.check.fail_on(),
+        loudness: arguments.output.loudness(),
+    };
+    let mut run = Run { checker: &checker, options: &options, outputs, settings, console, exams: 0 };
+    let mut totals = Totals::default();
+    for source in &sources {
+        totals.files += 1;
+        let flow = source.read(checker.limit(), &mut |record| run.document(source, record, &mut totals));
+        if flow.is_break() {
+            break;
+        }
+    }
+    for output in &mut run.outputs {
+        output.close(console);
+    }
+    let failed = run.outputs.iter().any(Output::has_failed);
+    let allow_empty = arguments.input.allow_empty;
+    let mut exit = exit(&totals, settings.fail_on, allow_empty, failed, console).max(tell_unmatched(
+        &unmatched,
+        allow_empty,
+        console,
+    ));
+    let nothing = run.exams == 0 && totals.documents > 0 && totals.issues.errors == 0;
+    if nothing && !allow_empty {
+        console.fault(
+            "No exam was found, so nothing was assessed. An exam is a panel Observation with its findings.",
+        );
+        exit = exit.max(Exit::Usage);
+    }
+    Ok(exit)
+}
+
+fn options(arguments: &AssessArguments, checker: &Checker, console: Console) -> Result<AssessOptions, Exit> {
+    let mut options = AssessOptions::at(checker.context.at);
+    options.monofilament = arguments.monofilament;
+    if !arguments.guidelines.is_empty() {
+        options.guidelines.clear();
+    }
+    for id in &arguments.guidelines {
+        if !GUIDELINES.contains(&id.as_str()) {
+            let hint = nearest(id, GUIDELINES.iter().copied())
+                .map_or_else(String::new, |near| format!(" The nearest is {near}."));
+            console
+                .fault(&format!("--guideline {id}: not known.{hint} Known are {}.", GUIDELINES.join(", ")));
+            return Err(Exit::Usage);
+        }
+        if !options.guidelines.contains(id) {
+            options.guidelines.push(id.clone());
+        }
+    }
+    Ok(options)
+}
+
+struct Run<'a> {
+    checker: &'a Checker,
+    options: &'a AssessOptions,
+    outputs: Vec<Output>,
+    settings: Settings,
+    console: Console,
+    exams: usize,
+}
+
+impl Run<'_> {
+    fn document(&mut self, source: &Source, record: Record, totals: &mut Totals) -> ControlFlow<()> {
+        let line = record.line;
+        let mut checked = self.checker.check(source, record);
+        tell(source, &checked.outcome, self.console);
+        match &mut checked.outcome {
+            Outcome::Skipped(_) => totals.skipped += 1,
+            Outcome::Unread(_) => totals.unread += 1,
+            Outcome::Checked { issues, document } => {
+                totals.documents += 1;
+                let mut issues = std::mem::take(issues);
+                let exams = match document {
+                    Some(document) if !refused(&issues) => self.derive(document, line, &mut issues),
+                    _ => Vec::new(),
+                };
+                totals.issues.add(Counts::of(&issues));
+                if refused(&issues) {
+                    self.refuse(source, &checked, &issues);
+                } else {
+                    self.warn(source, &issues);
+                    self.report(source, &exams);
+                }
+            }
+        }
+        let read = self.outputs.iter().any(Output::is_open);
+        if read { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+    }
+
+    /// The exams of a document with what follows from each. Adds to the issues what keeps it from having any.
+    fn derive(
+        &self,
+        document: &Document,
+        line: Option<(usize, usize)>,
+        issues: &mut Vec<Issue>,
+    ) -> Vec<(SubmittedExam, Derived)> {
+        let engine = &self.checker.engine;
+        match engine.submission(document, &self.checker.context) {
+            Ok(submission) => submission
+                .exams
+                .into_iter()
+                .map(|exam| {
+                    let bodies: Vec<&Value> = exam.resources.iter().map(|placed| &placed.body).collect();
+                    let derived = engine.assess(&exam.key, &bodies, self.options);
+                    (exam, derived)
+                })
+                .collect(),
+            Err(mut found) => {
+                document.locate(&mut found);
+                place_in_file(&mut found, line);
+                issues.extend(found);
+                Vec::new()
+            }
+        }
+    }
+
+    fn refuse(&mut self, source: &Source, checked: &Checked, issues: &[Issue]) {
+        let Settings { show_values, loudness, .. } = self.settings;
+        let unlisted = Counts::default();
+        let verdict = Verdict::Checked { issues, unlisted };
+        let (line, root, entries) = (checked.line, checked.root.as_str(), checked.entries.as_slice());
+        let entry = Entry { name: &source.name, line, root, entries, verdict };
+        let mut text = String::new();
+        for output in &mut self.outputs {
+            if output.format == Format::Json {
+                text = outcome_line(&entry, issues, unlisted, show_values) + "\n";
+            } else {
+                if loudness >= Loudness::Normal {
+                    for issue in issues {
+                        write_issue(&mut text, issue, &source.name.shown, root, output.style, show_values);
+                    }
+                }
+                if loudness > Loudness::Silent {
+                    text.push_str(&human::not_assessed(
+                        &source.name,
+                        checked.line,
+                        Counts::of(issues),
+                        output.style,
+                    ));
+                }
+            }
+            output.put(&mut text, self.console);
+        }
+    }
+
+    fn warn(&self, source: &Source, issues: &[Issue]) {
+        if !issues.is_empty() {
+            self.console.note(&format!(
+                "{}: {}; `solewire-check validate` shows what.",
+                source.name.shown,
+                Counts::of(issues).words()
+            ));
+        }
+    }
+
+    fn report(&mut self, source: &Source, exams: &[(SubmittedExam, Derived)]) {
+        if exams.is_empty() {
+            self.console.note(&format!("{}: holds no exam.", source.name.shown));
+        }
+        let mut text = String::new();
+        for (exam, derived) in exams {
+            self.exams += 1;
+            for output in &mut self.outputs {
+                if output.format == Format::Json {
+                    text = one_line(&collection(&derived.resources)) + "\n";
+                } else {
+                    human::exam(&mut text, &source.name, exam, derived, output.style, self.settings);
+                }
+                output.put(&mut text, self.console);
+            }
+        }
+    }
+}

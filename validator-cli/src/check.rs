@@ -1,0 +1,178 @@
+//! From the bytes of one document to what the engine says about it.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use jiff::Timestamp;
+use serde_json::Value;
+use solewire_profiles::issue::Issue;
+use solewire_profiles::json::{Document, JSON_DUPLICATE_KEY, JSON_LIMIT, Limits, Position};
+use solewire_profiles::{CheckContext, Engine};
+
+use crate::args::CheckArguments;
+use crate::console::Console;
+use crate::exit::Exit;
+use crate::input::{Content, Record, Source};
+
+/// Stands for a document in expressions when it does not say its type.
+const UNTYPED: &str = "Resource";
+
+/// The engine with the circumstances of the run.
+#[derive(Debug)]
+pub(crate) struct Checker {
+    pub(crate) engine: Engine,
+    pub(crate) context: CheckContext,
+    limits: Limits,
+}
+
+/// What came of one document.
+#[derive(Debug)]
+pub(crate) struct Checked {
+    /// The line of an NDJSON record.
+    pub(crate) line: Option<usize>,
+    /// The resource type, as the root of expressions.
+    pub(crate) root: String,
+    /// In a Bundle: the resource type of every entry, in order.
+    pub(crate) entries: Vec<String>,
+    pub(crate) outcome: Outcome,
+}
+
+#[derive(Debug)]
+pub(crate) enum Outcome {
+    /// It was read and checked; there is no document when the text is not JSON.
+    Checked { issues: Vec<Issue>, document: Option<Document> },
+    /// It holds nothing to check.
+    Skipped(&'static str),
+    /// It could not be read or checked.
+    Unread(String),
+}
+
+impl Checker {
+    /// Loads the engine.
+    ///
+    /// # Errors
+    /// How the run ends when the arguments cannot be followed; the reason has been said.
+    pub(crate) fn load(arguments: &CheckArguments, console: Console) -> Result<Checker, Exit> {
+        if let Some(folder) = arguments.profiles.first() {
+            console.fault(&format!(
+                "--profiles {}: profiles of a site cannot be loaded yet; leave the option out to check against those that \
+                 are built in.",
+                folder.display()
+            ));
+            return Err(Exit::Usage);
+        }
+        let engine = Engine::builtin().map_err(|error| {
+            console.fault(&format!("The built-in definitions cannot be used: {error}"));
+            Exit::Fault
+        })?;
+        let at = arguments.at.unwrap_or_else(Timestamp::now);
+        Ok(Checker { engine, context: CheckContext::at(at), limits: Limits::default() })
+    }
+
+    /// The largest document that is read, in bytes.
+    pub(crate) fn limit(&self) -> usize {
+        self.limits.bytes
+    }
+
+    /// Checks one record of a source.
+    pub(crate) fn check(&self, source: &Source, record: Record) -> Checked {
+        let line = record.line.map(|(line, _)| line);
+        let untyped = |outcome| Checked { line, root: UNTYPED.to_owned(), entries: Vec::new(), outcome };
+        let bytes = match record.content {
+            Content::Unreadable(reason) => return untyped(Outcome::Unread(reason)),
+            Content::Unfit(reason) => return untyped(Outcome::Skipped(reason)),
+            Content::TooLarge => {
+                let message =
+                    format!("The text has more than {} bytes, which is the limit.", self.limits.bytes);
+                let mut issues = vec![Issue::new(&JSON_LIMIT, "", message).at(Position::START)];
+                place_in_file(&mut issues, record.line);
+                return untyped(Outcome::Checked { issues, document: None });
+            }
+            Content::Bytes(bytes) => bytes,
+        };
+        // One document that trips the engine must not keep the others from being checked.
+        let attempt = catch_unwind(AssertUnwindSafe(|| {
+            let document = match Document::parse(bytes, self.limits) {
+                Ok(document) => document,
+                Err(issues) => return (UNTYPED.to_owned(), Ok((issues, None))),
+            };
+            let root = root(document.value());
+            let found_by_search = !source.named && record.line.is_none();
+            if found_by_search && !mentions_resources(document.value()) {
+                return (root, Err("JSON, but no FHIR resource"));
+            }
+            let issues = self.engine.check(&document, &self.context);
+            (root, Ok((issues, Some(document))))
+        }));
+        match attempt {
+            Err(_) => untyped(Outcome::Unread("a fault of this program stopped the check".to_owned())),
+            Ok((root, Err(reason))) => {
+                Checked { line, root, entries: Vec::new(), outcome: Outcome::Skipped(reason) }
+            }
+            Ok((root, Ok((mut issues, document)))) => {
+                place_in_file(&mut issues, record.line);
+                let entries = document.as_ref().map(|document| entries(document.value())).unwrap_or_default();
+                Checked { line, root, entries, outcome: Outcome::Checked { issues, document } }
+            }
+        }
+    }
+}
+
+/// The resource type, when it has the form of one: expressions and reports never carry arbitrary text.
+fn root(value: &Value) -> String {
+    value
+        .get("resourceType")
+        .and_then(Value::as_str)
+        .filter(|name| name.len() <= 40 && name.bytes().all(|byte| byte.is_ascii_alphabetic()))
+        .filter(|name| !name.is_empty())
+        .unwrap_or(UNTYPED)
+        .to_owned()
+}
+
+fn entries(value: &Value) -> Vec<String> {
+    let entries = value.get("entry").and_then(Value::as_array);
+    entries
+        .into_iter()
+        .flatten()
+        .map(|entry| entry.get("resource").map_or(UNTYPED.to_owned(), root))
+        .collect()
+}
+
+fn mentions_resources(value: &Value) -> bool {
+    match value {
+        Value::Array(items) => items.iter().any(|item| item.get("resourceType").is_some()),
+        other => other.get("resourceType").is_some(),
+    }
+}
+
+/// Turns places in an NDJSON record into places in its file.
+pub(crate) fn place_in_file(issues: &mut [Issue], line: Option<(usize, usize)>) {
+    let Some((line, offset)) = line else { return };
+    for issue in issues {
+        if let Some(position) = &mut issue.position {
+            position.line += line - 1;
+            position.offset += offset;
+        }
+        if issue.rule == JSON_DUPLICATE_KEY.id {
+            // The message names the place of the first of the two, which is on the same line.
+            issue.message = issue.message.replace("at line 1,", &format!("at line {line},"));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_the_form_of_a_type_name_becomes_a_root() {
+        for (text, wanted) in [
+            (r#"{"resourceType":"Bundle"}"#, "Bundle"),
+            (r#"{"resourceType":"Mx. Example 12"}"#, UNTYPED),
+            (r#"{"resourceType":""}"#, UNTYPED),
+            (r#"{"resourceType":3}"#, UNTYPED),
+            ("[]", UNTYPED),
+        ] {
+            assert_eq!(root(&serde_json::from_str(text).unwrap()), wanted, "{text}");
+        }
+    }
+}

@@ -1,0 +1,176 @@
+//! `solewire-check validate`: read, check, report.
+
+use std::ops::ControlFlow;
+use std::time::Instant;
+
+use crate::args::{FailOn, ValidateArguments};
+use crate::check::{Checked, Checker, Outcome};
+use crate::console::Console;
+use crate::exit::Exit;
+use crate::input::{self, Gathered, Source};
+use crate::report::output::{self, Output};
+use crate::report::{self, Counts, Entry, Reporter, Settings, Totals, Verdict};
+
+/// Runs the command.
+pub(crate) fn run(arguments: &ValidateArguments) -> Exit {
+    let console = Console::new(arguments.output.loudness());
+    attempt(arguments, console).unwrap_or_else(|exit| exit)
+}
+
+fn attempt(arguments: &ValidateArguments, console: Console) -> Result<Exit, Exit> {
+    let checker = Checker::load(&arguments.check, console)?;
+    let Gathered { sources, unmatched } = input::gather(&arguments.input);
+    let outputs = output::open(&arguments.output, &sources, console)?;
+    let settings = Settings {
+        show_values: arguments.check.show_values,
+        fail_on: arguments.check.fail_on(),
+        loudness: arguments.output.loudness(),
+    };
+    let mut reports: Vec<(Output, Box<dyn Reporter>)> = outputs
+        .into_iter()
+        .map(|output| {
+            let reporter = report::reporter(output.format, output.style, settings);
+            (output, reporter)
+        })
+        .collect();
+    let mut run = Run { reports: &mut reports, room: room(arguments.check.max_errors), console };
+    let totals = run.all(&checker, &sources);
+    let failed = reports.iter().any(|(output, _)| output.has_failed());
+    let unmatched = tell_unmatched(&unmatched, arguments.input.allow_empty, console);
+    Ok(unmatched.max(exit(&totals, settings.fail_on, arguments.input.allow_empty, failed, console)))
+}
+
+/// How many issues may still be listed.
+fn room(max_errors: usize) -> usize {
+    if max_errors == 0 { usize::MAX } else { max_errors }
+}
+
+/// The exit code of a run, with what has to be said about it.
+pub(crate) fn exit(
+    totals: &Totals,
+    fail_on: FailOn,
+    allow_empty: bool,
+    failed: bool,
+    console: Console,
+) -> Exit {
+    let mut exit = Exit::Clean;
+    if totals.issues.failing(fail_on) > 0 {
+        exit = exit.max(Exit::Findings);
+    }
+    if totals.documents == 0 && totals.unread == 0 && !allow_empty {
+        console.fault(
+            "No input matched, so nothing was checked. Check the paths, or say --allow-empty where that is expected.",
+        );
+        exit = exit.max(Exit::Usage);
+    }
+    if totals.unread > 0 || failed {
+        exit = exit.max(Exit::Fault);
+    }
+    exit
+}
+
+/// Says which folders and patterns named nothing: among many paths one of them is easily overlooked.
+pub(crate) fn tell_unmatched(unmatched: &[String], allow_empty: bool, console: Console) -> Exit {
+    if allow_empty || unmatched.is_empty() {
+        return Exit::Clean;
+    }
+    for given in unmatched {
+        console.fault(&format!("{given}: names no file to read (*.json and *.ndjson in a folder)."));
+    }
+    Exit::Usage
+}
+
+/// Says on standard error what happened to a document that was not checked.
+pub(crate) fn tell(source: &Source, outcome: &Outcome, console: Console) {
+    match outcome {
+        Outcome::Skipped(reason) => console.note(&format!("{}: skipped: {reason}.", source.name.shown)),
+        Outcome::Unread(reason) => {
+            console.fault(&format!("{}: could not be read: {reason}.", source.name.shown))
+        }
+        Outcome::Checked { .. } => {}
+    }
+}
+
+struct Run<'a> {
+    reports: &'a mut Vec<(Output, Box<dyn Reporter>)>,
+    /// How many issues may still be listed.
+    room: usize,
+    console: Console,
+}
+
+impl Run<'_> {
+    fn all(&mut self, checker: &Checker, sources: &[Source]) -> Totals {
+        let mut totals = Totals::default();
+        self.each(|reporter, out| reporter.begin(out));
+        for source in sources {
+            let began = Instant::now();
+            let (file, flow) = self.file(checker, source);
+            totals.add(file);
+            self.each(|reporter, out| reporter.end_file(out, &source.name, &file));
+            self.console.detail(&format!(
+                "{}: {} in {} ms.",
+                source.name.shown,
+                file.issues.words(),
+                began.elapsed().as_millis()
+            ));
+            if flow.is_break() {
+                break;
+            }
+        }
+        self.each(|reporter, out| reporter.finish(out, &totals));
+        for (output, _) in self.reports.iter_mut() {
+            output.close(self.console);
+        }
+        totals
+    }
+
+    fn file(&mut self, checker: &Checker, source: &Source) -> (Totals, ControlFlow<()>) {
+        let mut totals = Totals { files: 1, ..Totals::default() };
+        let flow = source.read(checker.limit(), &mut |record| {
+            let checked = checker.check(source, record);
+            self.document(source, &checked, &mut totals);
+            // With every reader gone, nobody is left to check for.
+            let read = self.reports.iter().any(|(output, _)| output.is_open());
+            if read { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+        });
+        (totals, flow)
+    }
+
+    fn document(&mut self, source: &Source, checked: &Checked, totals: &mut Totals) {
+        tell(source, &checked.outcome, self.console);
+        let verdict = match &checked.outcome {
+            Outcome::Checked { issues, .. } => {
+                let (listed, rest) = issues.split_at(issues.len().min(self.room));
+                self.room -= listed.len();
+                totals.documents += 1;
+                totals.issues.add(Counts::of(issues));
+                totals.unlisted += rest.len();
+                Verdict::Checked { issues: listed, unlisted: Counts::of(rest) }
+            }
+            Outcome::Skipped(reason) => {
+                totals.skipped += 1;
+                Verdict::Skipped(reason)
+            }
+            Outcome::Unread(reason) => {
+                totals.unread += 1;
+                Verdict::Unread(reason)
+            }
+        };
+        let entry = Entry {
+            name: &source.name,
+            line: checked.line,
+            root: &checked.root,
+            entries: &checked.entries,
+            verdict,
+        };
+        self.each(|reporter, out| reporter.entry(out, &entry));
+    }
+
+    fn each(&mut self, mut step: impl FnMut(&mut dyn Reporter, &mut String)) {
+        let mut text = String::new();
+        for (output, reporter) in self.reports.iter_mut() {
+            step(reporter.as_mut(), &mut text);
+            output.put(&mut text, self.console);
+        }
+    }
+}

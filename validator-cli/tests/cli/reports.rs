@@ -1,0 +1,179 @@
+//! The reports: formats, files, colour, limits, hostile names.
+
+use serde_json::Value;
+
+use super::{Bench, CLINIC, TWICE, xml};
+
+const FORMATS: [&str; 6] = ["human", "json", "ndjson", "sarif", "junit", "operationoutcome"];
+
+/// A file that is clean, one that is not, a batch, one that is missing.
+fn mixed() -> Bench {
+    let bench = Bench::with("a.json", CLINIC);
+    bench.put("b.json", TWICE);
+    bench.put("c.ndjson", format!("{CLINIC}\n{{\n"));
+    bench
+}
+
+#[track_caller]
+fn well_formed(format: &str, report: &str) {
+    match format {
+        "human" => assert!(report.ends_with(".\n"), "{report}"),
+        "json" => {
+            let report: Value = serde_json::from_str(report).unwrap();
+            let schema: Value = serde_json::from_str(include_str!("../../report.schema.json")).unwrap();
+            let validator = jsonschema::validator_for(&schema).unwrap();
+            let errors: Vec<String> = validator.iter_errors(&report).map(|error| error.to_string()).collect();
+            assert!(errors.is_empty(), "{errors:#?}");
+            assert_eq!(report["schema_version"], 1);
+        }
+        "ndjson" => {
+            for line in report.lines() {
+                assert_eq!(serde_json::from_str::<Value>(line).unwrap()["schema_version"], 1);
+            }
+        }
+        "sarif" => {
+            let log: Value = serde_json::from_str(report).unwrap();
+            assert_eq!(log["version"], "2.1.0");
+            assert_eq!(log["runs"][0]["tool"]["driver"]["name"], "solewire-check");
+            assert!(log["runs"][0]["results"].is_array());
+        }
+        "junit" => {
+            xml::assert_well_formed(report);
+            assert!(report.contains("<testsuites "), "{report}");
+        }
+        "operationoutcome" => {
+            for line in report.lines() {
+                let outcome: Value = serde_json::from_str(line).unwrap();
+                assert_eq!(outcome["resourceType"], "OperationOutcome");
+                assert!(!outcome["issue"].as_array().unwrap().is_empty());
+            }
+        }
+        other => panic!("{other} is not known here"),
+    }
+}
+
+#[test]
+fn every_format_is_well_formed_repeatable_and_keeps_values_out() {
+    let bench = mixed();
+    for format in FORMATS {
+        let arguments = ["validate", "a.json", "b.json", "c.ndjson", "d.json", "--format", format];
+        let ran = bench.run(&arguments).ends(3);
+        well_formed(format, &ran.out);
+        assert!(ran.out.contains("json-duplicate-key") && ran.out.contains("json-syntax"), "{}", ran.out);
+        assert!(!ran.out.contains("Secret"), "{}", ran.out);
+        assert!(!ran.out.contains(bench.folder.path().to_str().unwrap()), "{}", ran.out);
+        assert_eq!(bench.run(&arguments).out, ran.out, "{format}");
+    }
+}
+
+#[test]
+fn several_reports_in_one_run() {
+    let bench = mixed();
+    let outputs: Vec<String> = FORMATS.iter().map(|format| format!("{format}=out.{format}")).collect();
+    let mut arguments = vec!["validate", "b.json"];
+    for output in &outputs {
+        arguments.extend(["--output", output.as_str()]);
+    }
+    let ran = bench.run(&arguments).ends(1);
+    assert_eq!(ran.out, bench.text("out.human"));
+    for format in FORMATS {
+        well_formed(format, &bench.text(&format!("out.{format}")));
+    }
+}
+
+#[test]
+fn a_file_without_a_format_takes_the_place_of_standard_output() {
+    let bench = mixed();
+    let ran = bench.run(&["validate", "b.json", "--format", "json", "--output", "r.json"]).ends(1);
+    assert_eq!(ran.out, "");
+    well_formed("json", &bench.text("r.json"));
+}
+
+#[test]
+fn inputs_are_never_written() {
+    let bench = mixed();
+    for output in ["a.json", "json=./a.json", "sarif=f/../a.json"] {
+        bench.put("f/x.txt", "");
+        let ran = bench.run(&["validate", ".", "--output", output]).ends(2);
+        assert!(ran.err.contains("this file is an input"), "{}", ran.err);
+        assert_eq!(bench.text("a.json"), CLINIC);
+    }
+    #[cfg(unix)]
+    {
+        std::os::unix::fs::symlink("a.json", bench.path("link")).unwrap();
+        bench.run(&["validate", "a.json", "--output", "link"]).ends(2);
+        assert_eq!(bench.text("a.json"), CLINIC);
+    }
+    let ran = bench.run(&["validate", "a.json", "--output", "json=r", "--output", "sarif=./r"]).ends(2);
+    assert!(ran.err.contains("cannot share a file"), "{}", ran.err);
+    let ran = bench.run(&["validate", "a.json", "--output", "absent/r.json"]).ends(2);
+    assert!(ran.err.contains("cannot be written"), "{}", ran.err);
+}
+
+#[test]
+fn colour_follows_flag_then_environment() {
+    let bench = mixed();
+    let coloured = |arguments: &[&str], variables: &[(&str, &str)]| {
+        let mut command = bench.command(&[&["validate", "b.json"], arguments].concat());
+        command.envs(variables.iter().copied());
+        let output = command.output().unwrap();
+        String::from_utf8(output.stdout).unwrap().contains('\u{1b}')
+    };
+    assert!(!coloured(&[], &[]), "a pipe is not a terminal");
+    assert!(coloured(&["--color", "always"], &[]));
+    assert!(coloured(&["--color", "always"], &[("NO_COLOR", "1"), ("TERM", "dumb")]));
+    assert!(!coloured(&["--color", "never"], &[]));
+    assert!(!coloured(&["--color", "auto"], &[("NO_COLOR", "1")]));
+    assert!(!coloured(&["--color", "always", "--format", "junit"], &[]));
+}
+
+#[test]
+fn limits_shorten_the_list_and_not_the_count() {
+    let bench = Bench::with("a.ndjson", "{\n".repeat(10));
+    let ran = bench.run(&["validate", "a.ndjson", "--max-errors", "3"]).ends(1);
+    assert_eq!(ran.out.matches("json-syntax").count(), 3);
+    assert!(
+        ran.out.ends_with(
+            "Checked 10 documents in 1 file: 10 errors. 7 issues not listed; --max-errors 0 lists all.\n"
+        ),
+        "{}",
+        ran.out
+    );
+    let ran = bench.run(&["validate", "a.ndjson", "--max-errors", "3", "--format", "json"]).ends(1);
+    let report: Value = serde_json::from_str(&ran.out).unwrap();
+    assert_eq!(report["summary"]["truncated"], true);
+    assert_eq!(report["summary"]["errors"], 10);
+    let ran = bench.run(&["validate", "a.ndjson", "--max-errors", "3", "--format", "junit"]).ends(1);
+    assert_eq!(ran.out.matches("<failure ").count(), 10, "{}", ran.out);
+}
+
+#[test]
+fn quiet_leaves_the_closing_line() {
+    let bench = mixed();
+    assert_eq!(
+        bench.run(&["validate", "b.json", "-q"]).ends(1).out,
+        "Checked 1 document in 1 file: 1 error.\n"
+    );
+    assert_eq!(bench.run(&["validate", "b.json", "-qq"]).ends(1).out, "");
+    well_formed("json", &bench.run(&["validate", "b.json", "-qq", "--format", "json"]).ends(1).out);
+    let ran = bench.run(&["validate", "a.json", "-v"]).ends(0);
+    assert!(ran.err.contains("a.json: no issues in "), "{}", ran.err);
+}
+
+#[cfg(unix)]
+#[test]
+fn hostile_file_names_stay_text() {
+    let name = "f/\u{1b}[2J\n]]><x>\u{202e}&\"'.json";
+    let bench = Bench::with(name, TWICE);
+    for format in FORMATS {
+        let ran = bench.run(&["validate", "f", "--format", format]).ends(1);
+        well_formed(format, &ran.out);
+        let raw = |character: char| ran.out.contains(character);
+        assert!(!raw('\u{1b}') && !raw('\u{202e}'), "{format}: {:?}", ran.out);
+    }
+    let ran = bench.run(&["validate", "f", "--format", "json"]).ends(1);
+    let report: Value = serde_json::from_str(&ran.out).unwrap();
+    assert_eq!(report["documents"][0]["file"], name);
+    let ran = bench.run(&["validate", "f/absent\u{1b}2J"]).ends(3);
+    assert!(!ran.err.contains('\u{1b}'), "{:?}", ran.err);
+}
