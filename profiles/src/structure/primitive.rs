@@ -133,10 +133,9 @@ impl Primitive {
         if text.bytes().all(|byte| byte.is_ascii_whitespace()) {
             return Err(Fault::Blank);
         }
-        if text.len() > LONGEST_STRING
-            && self != Primitive::Base64Binary
-            && text.chars().count() > LONGEST_STRING
-        {
+        // R4 bounds strings and what is based on them; a narrative or an attachment may be longer.
+        let bounded = !matches!(self, Primitive::Base64Binary | Primitive::Xhtml);
+        if bounded && text.len() > LONGEST_STRING && text.chars().count() > LONGEST_STRING {
             return Err(Fault::TooLong);
         }
         if text.bytes().any(|byte| byte < 0x20 && !matches!(byte, b'\t' | b'\n' | b'\r')) {
