@@ -215,7 +215,11 @@ impl Terminology {
         })
     }
 
-    fn forward_of(&self, system: LocalSystem, code: &str) -> impl Iterator<Item = &Translation> {
+    fn forward_of<'t>(
+        &'t self,
+        system: LocalSystem,
+        code: &str,
+    ) -> impl Iterator<Item = &'t Translation> + use<'t> {
         self.forward.get(system.url()).and_then(|codes| codes.get(code)).into_iter().flatten()
     }
 
@@ -275,7 +279,10 @@ impl Terminology {
 
     /// The members (system, code) of a value set, in its order. None: the value set is not loaded.
     #[must_use]
-    pub fn codes(&self, value_set: &str) -> Option<impl Iterator<Item = (&str, &str)>> {
+    pub fn codes<'t>(
+        &'t self,
+        value_set: &str,
+    ) -> Option<impl Iterator<Item = (&'t str, &'t str)> + use<'t>> {
         let members = &self.value_set(value_set)?.codes;
         Some(members.iter().map(|(system, code)| (system.as_str(), code.as_str())))
     }

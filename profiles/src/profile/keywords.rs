@@ -1,0 +1,125 @@
+//! The JSON Schema keywords that FHIR needs beyond the standard ones.
+//!
+//! A keyword only says yes or no at its own node. What exactly is wrong there, and the words for it, are worked out
+//! once there is something to say, so a valid document pays for neither.
+
+use std::sync::Arc;
+
+use jsonschema::{Keyword, ValidationError, ValidationOptions};
+use serde_json::Value;
+
+use super::coded::{self, BoundSet, Verdict};
+use crate::terminology::Terminology;
+
+/// One of the named properties is there: `["status", "_status"]`.
+pub(super) const PRESENT: &str = "fhirPresent";
+/// The coded value is in the value set with this number.
+pub(super) const BINDING: &str = "fhirBinding";
+/// The value holds what the pattern holds.
+pub(super) const PATTERN: &str = "fhirPattern";
+/// The value equals this one.
+pub(super) const FIXED: &str = "fhirFixed";
+/// The reference evidently points at one of these resource types.
+pub(super) const TARGET: &str = "fhirTarget";
+
+/// What the keywords look things up in.
+#[derive(Debug, Clone)]
+pub(super) struct Lookup {
+    pub(super) terminology: Arc<Terminology>,
+    pub(super) value_sets: Arc<Vec<BoundSet>>,
+}
+
+/// A keyword as a predicate.
+struct Test<F>(F);
+
+impl<'i, F: Fn(&Value) -> bool + Send + Sync> Keyword<'i> for Test<F> {
+    fn validate(&self, instance: &'i Value) -> Result<(), ValidationError<'i>> {
+        if (self.0)(instance) { Ok(()) } else { Err(ValidationError::custom("does not hold")) }
+    }
+
+    fn is_valid(&self, instance: &'i Value) -> bool {
+        (self.0)(instance)
+    }
+}
+
+type Boxed = Box<dyn for<'i> Keyword<'i>>;
+
+/// Whether a value is of a kind that `fhirBinding` judges; base R4 refuses the others.
+fn is_coded(value: &Value) -> bool {
+    value.is_object() || value.is_string()
+}
+
+/// The options with all keywords of this project.
+pub(super) fn options(lookup: &Lookup) -> ValidationOptions<'static> {
+    let (for_binding, for_pattern) = (lookup.clone(), Arc::clone(&lookup.terminology));
+    jsonschema::draft202012::options()
+        .offline()
+        .with_keyword(PRESENT, |_, wanted, _| {
+            let names = strings(wanted);
+            Ok(Box::new(Test(move |value: &Value| {
+                value.as_object().is_none_or(|object| names.iter().any(|name| object.contains_key(name)))
+            })) as Boxed)
+        })
+        .with_keyword(BINDING, move |_, wanted, _| {
+            let number = wanted.as_u64().and_then(|number| usize::try_from(number).ok());
+            let lookup = for_binding.clone();
+            Ok(Box::new(Test(move |value: &Value| {
+                let set = number.and_then(|number| lookup.value_sets.get(number));
+                let judged = set.map(|set| coded::judge(&lookup.terminology, set, value));
+                !is_coded(value) || judged == Some(Verdict::Member)
+            })) as Boxed)
+        })
+        .with_keyword(PATTERN, move |_, wanted, _| {
+            let (wanted, terminology) = (wanted.clone(), Arc::clone(&for_pattern));
+            Ok(
+                Box::new(Test(move |value: &Value| {
+                    coded::mismatches(&terminology, &wanted, value).is_empty()
+                })) as Boxed,
+            )
+        })
+        .with_keyword(FIXED, |_, wanted, _| {
+            let wanted = wanted.clone();
+            Ok(Box::new(Test(move |value: &Value| *value == wanted)) as Boxed)
+        })
+        .with_keyword(TARGET, |_, wanted, _| {
+            let types = strings(wanted);
+            Ok(Box::new(Test(move |value: &Value| match reference_type(value) {
+                ReferenceType::Named(name) => types.iter().any(|known| known == name),
+                ReferenceType::Open => true,
+                ReferenceType::Elsewhere => false,
+            })) as Boxed)
+        })
+}
+
+fn strings(value: &Value) -> Vec<String> {
+    value.as_array().into_iter().flatten().filter_map(Value::as_str).map(str::to_owned).collect()
+}
+
+/// What a Reference itself tells of the type it points at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum ReferenceType<'v> {
+    /// The type by name.
+    Named(&'v str),
+    /// Nothing, and nothing else will: a logical reference without `type`.
+    Open,
+    /// The type is that of another part of the document: `urn:uuid:...` or `#id`.
+    Elsewhere,
+}
+
+/// Reads the type out of `Type/id`, an absolute address that ends so, or `type`.
+pub(super) fn reference_type(value: &Value) -> ReferenceType<'_> {
+    let stated = value.get("type").and_then(Value::as_str);
+    let stated = stated.map_or(ReferenceType::Open, ReferenceType::Named);
+    let Some(reference) = value.get("reference").and_then(Value::as_str) else { return stated };
+    if reference.starts_with('#') || reference.starts_with("urn:") {
+        return ReferenceType::Elsewhere;
+    }
+    let path = reference.split("/_history/").next().unwrap_or(reference);
+    let mut parts = path.rsplit('/');
+    match (parts.next(), parts.next()) {
+        (Some(_), Some(kind)) if kind.starts_with(|letter: char| letter.is_ascii_uppercase()) => {
+            ReferenceType::Named(kind)
+        }
+        _ => stated,
+    }
+}

@@ -1,0 +1,269 @@
+//! The local profiles: what each test, the panel and the derived resources must say beyond R4.
+//!
+//! A profile is a published StructureDefinition. Its differential is compiled to a JSON Schema that the `jsonschema`
+//! crate runs offline; the errors of the schema come back as issues in the words of the profile. A site adds profiles
+//! of its own, and what such a profile asks for and cannot be enforced is refused by name when it is loaded:
+//! supported are `min`, `max`, `type` with reference targets by R4 type, `fixed[x]`, `pattern[x]`, `binding` (required
+//! and extensible; the others ask nothing), and `slicing` by value or pattern, of a choice by type.
+//!
+//! Which profiles a resource is held against:
+//! - each one it claims in `meta.profile`;
+//! - for an Observation, the one of the test that its code stands for, whether it claims it or not: the panel, the
+//!   grouped form, or the form for a single site;
+//! - each of a site's profiles that is based on one of those. A site's profile on a bare R4 type applies where claimed.
+
+mod coded;
+mod compile;
+mod definition;
+mod keywords;
+mod report;
+mod rules;
+mod select;
+mod slicing;
+
+use std::collections::HashMap;
+use std::sync::{Arc, OnceLock};
+
+use jsonschema::Validator;
+use serde_json::Value;
+
+use crate::LoadError;
+use crate::definitions::BaseTables;
+use crate::issue::Issue;
+use crate::json::push_pointer;
+use crate::terminology::Terminology;
+
+use compile::{Compiled, Compiler};
+use definition::Definition;
+use keywords::Lookup;
+use report::{Failure, Surroundings};
+pub use rules::RULES;
+
+include!("../../local/embedded_profiles.rs");
+
+const R4_BASE: &str = "http://hl7.org/fhir/StructureDefinition/";
+
+/// A profile ready to use. Its schema is built when a resource first needs it.
+#[derive(Debug)]
+struct Profile {
+    definition: Definition,
+    compiled: Compiled,
+    /// The number of the profile it is based on; none for one on an R4 type.
+    base: Option<usize>,
+    validator: OnceLock<Option<Validator>>,
+}
+
+/// The shipped profiles and those of a site. Immutable once loaded.
+#[derive(Debug)]
+pub struct Profiles {
+    profiles: Vec<Profile>,
+    by_url: HashMap<String, usize>,
+    lookup: Lookup,
+}
+
+impl Profiles {
+    /// Loads what ships with the crate.
+    ///
+    /// # Errors
+    /// When a shipped file is inconsistent; a test keeps this from happening.
+    pub fn builtin(terminology: Arc<Terminology>) -> Result<Profiles, LoadError> {
+        Profiles::with_files::<&str, &str>(terminology, &[])
+    }
+
+    /// Loads what ships with the crate and the StructureDefinition resources among `files` (name and text). Other
+    /// resources are left alone; give those to [`Terminology::with_files`] first.
+    ///
+    /// # Errors
+    /// A text that is not JSON, a profile that lacks what it needs, or one that asks for what cannot be enforced. The
+    /// error names the file and the element.
+    pub fn with_files<N: AsRef<str>, T: AsRef<str>>(
+        terminology: Arc<Terminology>,
+        files: &[(N, T)],
+    ) -> Result<Profiles, LoadError> {
+        let shipped = PROFILES.iter().copied();
+        let own = files.iter().map(|(name, content)| (name.as_ref(), content.as_ref()));
+        let mut definitions: Vec<Definition> = Vec::new();
+        let mut by_url = HashMap::new();
+        for (name, content) in shipped.chain(own) {
+            let Some(definition) = Definition::read(name, content)? else { continue };
+            if by_url.insert(definition.url.clone(), definitions.len()).is_some() {
+                let reason =
+                    format!("the profile {} is already loaded; give yours its own `url`.", definition.url);
+                return Err(definition.error(reason));
+            }
+            definitions.push(definition);
+        }
+        let base = BaseTables::builtin()?;
+        let mut value_sets = Vec::new();
+        let mut compiled = Vec::new();
+        for definition in &definitions {
+            let chain = chain(definition, &definitions, &by_url)?;
+            let compiler = Compiler {
+                base,
+                terminology: &terminology,
+                chain: &chain,
+                definition,
+                value_sets: &mut value_sets,
+                rules: HashMap::new(),
+            };
+            compiled.push(compiler.compile()?);
+        }
+        let lookup = Lookup { terminology, value_sets: Arc::new(value_sets) };
+        let profiles = definitions
+            .into_iter()
+            .zip(compiled)
+            .map(|(definition, compiled)| Profile {
+                base: by_url.get(&definition.base).copied(),
+                definition,
+                compiled,
+                validator: OnceLock::new(),
+            })
+            .collect();
+        Ok(Profiles { profiles, by_url, lookup })
+    }
+
+    /// The code systems and value sets that the profiles are bound to.
+    #[must_use]
+    pub fn terminology(&self) -> &Terminology {
+        &self.lookup.terminology
+    }
+
+    /// The canonical addresses of the loaded profiles, the shipped ones first.
+    pub fn urls(&self) -> impl Iterator<Item = &str> {
+        self.profiles.iter().map(|profile| profile.definition.url.as_str())
+    }
+
+    /// Holds one resource against its profiles. `pointer` is where it stands in its document.
+    ///
+    /// References to other parts of a Bundle are not followed; [`Profiles::check_document`] does so.
+    pub fn check(&self, resource: &Value, pointer: &str, issues: &mut Vec<Issue>) {
+        self.check_within(resource, pointer, &Surroundings::default(), issues);
+    }
+
+    /// Holds a resource, the resources of a Bundle, and what these contain against their profiles.
+    #[must_use]
+    pub fn check_document(&self, document: &Value) -> Vec<Issue> {
+        let mut issues = Vec::new();
+        self.walk(document, "", &Surroundings::default(), &mut issues);
+        issues
+    }
+
+    fn walk(&self, resource: &Value, pointer: &str, around: &Surroundings<'_>, issues: &mut Vec<Issue>) {
+        if resource.get("resourceType").and_then(Value::as_str) == Some("Bundle") {
+            let entries = resource.get("entry").and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
+            let types = entries.iter().filter_map(|entry| {
+                let url = entry.get("fullUrl").and_then(Value::as_str)?;
+                let kind = entry.pointer("/resource/resourceType").and_then(Value::as_str)?;
+                Some((url, kind))
+            });
+            let inside = Surroundings { entries: types.collect() };
+            for (number, entry) in entries.iter().enumerate() {
+                if let Some(inner) = entry.get("resource") {
+                    self.walk(inner, &format!("{pointer}/entry/{number}/resource"), &inside, issues);
+                }
+            }
+            return;
+        }
+        self.check_within(resource, pointer, around, issues);
+        let contained = resource.get("contained").and_then(Value::as_array).into_iter().flatten();
+        for (number, inner) in contained.enumerate() {
+            self.check_within(inner, &format!("{pointer}/contained/{number}"), around, issues);
+        }
+    }
+
+    fn check_within(
+        &self,
+        resource: &Value,
+        pointer: &str,
+        around: &Surroundings<'_>,
+        issues: &mut Vec<Issue>,
+    ) {
+        let selection = self.select(resource, pointer);
+        let mut found = Vec::new();
+        for number in selection.profiles {
+            if let Some(profile) = self.profiles.get(number) {
+                self.apply(profile, resource, pointer, around, &mut found);
+            }
+        }
+        if selection.code_at_fault {
+            // The code was judged once, against the whole code system; each profile would only repeat it.
+            let code = push_pointer(pointer, "code");
+            found.retain(|issue| !issue.pointer.starts_with(&code));
+        }
+        issues.extend(selection.issues);
+        issues.extend(found);
+    }
+
+    fn apply(
+        &self,
+        profile: &Profile,
+        resource: &Value,
+        pointer: &str,
+        around: &Surroundings<'_>,
+        issues: &mut Vec<Issue>,
+    ) {
+        let validator = profile
+            .validator
+            .get_or_init(|| keywords::options(&self.lookup).build(&profile.compiled.schema).ok());
+        let Some(validator) = validator else {
+            let message = format!("Profile `{}` could not be built.", profile.definition.name);
+            issues.push(Issue::new(&rules::PROFILE_UNUSABLE, pointer, message));
+            return;
+        };
+        for error in validator.iter_errors(resource) {
+            let rule = enclosing(error.schema_path().as_str(), &profile.compiled);
+            let Some(rule) = rule else {
+                let message = format!("Profile `{}` refuses this without a reason.", profile.definition.name);
+                issues.push(Issue::new(&rules::PROFILE_UNUSABLE, pointer, message));
+                continue;
+            };
+            let failure = Failure {
+                profile: &profile.definition,
+                rule,
+                pointer: format!("{pointer}{}", error.instance_path().as_str()),
+                value: error.instance(),
+                resource,
+            };
+            failure.report(&self.lookup, around, issues);
+        }
+    }
+}
+
+/// The rule whose place in the schema is the nearest one around `path`.
+fn enclosing<'c>(path: &str, compiled: &'c Compiled) -> Option<&'c compile::Rule> {
+    let mut path = path;
+    loop {
+        if let Some(rule) = compiled.rules.get(path) {
+            return Some(rule);
+        }
+        path = path.rsplit_once('/')?.0;
+    }
+}
+
+/// A profile and those it is based on, down to an R4 type.
+fn chain<'d>(
+    definition: &'d Definition,
+    all: &'d [Definition],
+    by_url: &HashMap<String, usize>,
+) -> Result<Vec<&'d Definition>, LoadError> {
+    let mut chain = vec![definition];
+    let mut last = definition;
+    while last.base != format!("{R4_BASE}{}", definition.resource_type) {
+        let base = by_url.get(&last.base).and_then(|number| all.get(*number));
+        let Some(base) = base.filter(|base| base.resource_type == definition.resource_type) else {
+            return Err(definition.error(format!(
+                "`baseDefinition` leads to {}, which is neither a loaded profile nor the R4 type {}; add its file.",
+                last.base, definition.resource_type
+            )));
+        };
+        if chain.iter().any(|known| known.url == base.url) {
+            return Err(definition.error("`baseDefinition` leads back to the profile itself; correct it."));
+        }
+        chain.push(base);
+        last = base;
+    }
+    Ok(chain)
+}
+
+#[cfg(test)]
+mod tests;
