@@ -1,0 +1,85 @@
+//! Published invariants that are checked by code; the module `exceptions` says why.
+
+use std::collections::HashSet;
+
+use serde_json::Value;
+
+use super::focus::ElementTypes;
+use super::item::Node;
+
+/// ele-1: an element has a value or children besides its id.
+pub(super) fn has_content(node: &Node<'_>) -> bool {
+    if node.primitive().is_some() {
+        return true;
+    }
+    let object = node.object().or_else(|| node.companion.and_then(Value::as_object));
+    object.is_some_and(|object| {
+        object.iter().any(|(name, value)| {
+            let counts = !value.is_null() && value.as_array().is_none_or(|items| !items.is_empty());
+            counts && name != "id" && name != "_id"
+        })
+    })
+}
+
+/// ext-1: an extension has either extensions or a value.
+pub(super) fn is_one_or_other(extension: &Node<'_>) -> bool {
+    let nested = extension
+        .object()
+        .and_then(|object| object.get("extension"))
+        .is_some_and(|value| value.as_array().is_none_or(|items| !items.is_empty()));
+    nested != extension.has("value")
+}
+
+/// The ids of the resources contained in a resource, for ref-1.
+pub(super) fn contained_ids<'d>(resource: &Node<'d>) -> HashSet<&'d str> {
+    contained(resource).filter_map(|(_, item)| item.get("id").and_then(Value::as_str)).collect()
+}
+
+fn contained<'d>(resource: &Node<'d>) -> impl Iterator<Item = (usize, &'d Value)> + use<'d> {
+    let items = resource.object().and_then(|object| object.get("contained")).and_then(Value::as_array);
+    items.map(Vec::as_slice).unwrap_or_default().iter().enumerate()
+}
+
+/// ref-1: a reference that begins with `#` names a contained resource, or with `#` alone the container.
+pub(super) fn resolves(reference: &Node<'_>, ids: &HashSet<&str>) -> bool {
+    let text = reference.object().and_then(|object| object.get("reference")).and_then(Value::as_str);
+    match text.and_then(|text| text.strip_prefix('#')) {
+        None | Some("") => true,
+        Some(id) => ids.contains(id),
+    }
+}
+
+/// dom-3: the indexes of contained resources that nothing refers to and that do not refer to their container.
+pub(super) fn orphans<'d>(resource: &Node<'d>, types: &ElementTypes<'d>) -> Vec<usize> {
+    let mut targets = HashSet::new();
+    let mut rest = Vec::new();
+    let mut points_up = HashSet::new();
+    for child in resource.children(types) {
+        let from = (child.property == "contained").then_some(child.index).flatten();
+        rest.push((child.property, child.node, from));
+        while let Some((property, node, from)) = rest.pop() {
+            if let Some(text) = node.primitive().and_then(Value::as_str)
+                && let Some(id) = text.strip_prefix('#')
+                && may_refer(property, node.ty())
+            {
+                if id.is_empty() {
+                    points_up.extend(from);
+                } else {
+                    targets.insert(id);
+                }
+            }
+            rest.extend(node.children(types).into_iter().map(|child| (child.property, child.node, from)));
+        }
+    }
+    contained(resource)
+        .filter(|(index, item)| {
+            let id = item.get("id").and_then(Value::as_str);
+            !id.is_some_and(|id| targets.contains(id)) && !points_up.contains(index)
+        })
+        .map(|(index, _)| index)
+        .collect()
+}
+
+fn may_refer(property: &str, ty: Option<&str>) -> bool {
+    property == "reference" || matches!(ty, None | Some("canonical" | "uri" | "url"))
+}

@@ -1,0 +1,217 @@
+//! [`InvariantTable`]: the published invariants by the path of the element that carries them.
+
+use std::borrow::Cow;
+use std::collections::HashMap;
+
+use super::INVARIANT;
+use super::evaluate::EvaluationError;
+use super::exceptions::{Treatment, exception};
+use super::expression::{CompileError, Expression};
+use super::focus::Focus;
+use crate::issue::{Issue, IssueType, Severity};
+
+/// An invariant as its definition lists it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct InvariantRow<'a> {
+    /// The path of the element that carries it: `Observation`, `Timing.repeat`,
+    /// `RiskAssessment.prediction.probability[x]`.
+    pub path: &'a str,
+    /// The published key, such as `obs-6`.
+    pub key: &'a str,
+    /// How bad a breach is: error or warning.
+    pub severity: Severity,
+    /// The condition in words.
+    pub human: &'a str,
+    /// The condition as FHIRPath.
+    pub expression: &'a str,
+}
+
+/// Who states a constraint; it decides the words of the message.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Origin {
+    /// The base definitions of FHIR R4.
+    Fhir,
+    /// A profile.
+    Profile,
+}
+
+/// A row that cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("invariant {key} on {path}: {source}")]
+pub struct TableError {
+    /// The path of the element.
+    pub path: String,
+    /// The key.
+    pub key: String,
+    /// What is wrong with the expression.
+    pub source: CompileError,
+}
+
+/// A compiled constraint.
+#[derive(Debug, Clone)]
+pub struct Constraint {
+    key: String,
+    severity: Severity,
+    human: String,
+    origin: Origin,
+    expression: Expression,
+}
+
+impl Constraint {
+    /// Compiles a row.
+    ///
+    /// # Errors
+    /// When the expression is outside the subset.
+    pub fn compile(row: InvariantRow<'_>, origin: Origin) -> Result<Constraint, TableError> {
+        let expression = Expression::compile(row.expression).map_err(|source| TableError {
+            path: row.path.to_owned(),
+            key: row.key.to_owned(),
+            source,
+        })?;
+        Ok(Constraint {
+            key: row.key.to_owned(),
+            severity: row.severity,
+            human: row.human.to_owned(),
+            origin,
+            expression,
+        })
+    }
+
+    /// The published key.
+    #[must_use]
+    pub fn key(&self) -> &str {
+        &self.key
+    }
+
+    /// The compiled expression.
+    #[must_use]
+    pub fn expression(&self) -> &Expression {
+        &self.expression
+    }
+
+    /// Tests a node; raises an issue at `pointer` when the constraint is broken or cannot be evaluated.
+    pub fn test(&self, focus: &Focus<'_>, pointer: impl FnOnce() -> String, issues: &mut Vec<Issue>) {
+        match self.expression.holds(focus) {
+            Ok(true) => {}
+            Ok(false) => issues.push(self.breach(pointer())),
+            Err(error) => issues.push(self.undecidable(error, pointer())),
+        }
+    }
+
+    fn breach(&self, pointer: String) -> Issue {
+        let owner = match self.origin {
+            Origin::Fhir => "FHIR",
+            Origin::Profile => "the profile",
+        };
+        let message = format!("The condition {} of {owner} does not hold here: {}", self.key, self.human);
+        breach(self.key.clone().into(), self.severity, pointer, message)
+    }
+
+    /// The issue that a node is built so that the constraint cannot be applied. Its severity is that of a breach:
+    /// what could not be checked is not taken as sound.
+    fn undecidable(&self, error: EvaluationError, pointer: String) -> Issue {
+        let message = format!("The condition {} cannot be evaluated here: {error}.", self.key);
+        let mut issue = Issue::new(&INVARIANT, pointer, message);
+        issue.severity = self.severity;
+        if matches!(error, EvaluationError::Steps { .. }) {
+            issue.issue_type = IssueType::TooLong;
+            return issue.mend("Send a smaller document, one exam per message.");
+        }
+        issue.mend("Correct the type or the number of the elements that the condition reads.")
+    }
+}
+
+/// A breach of a published condition.
+pub(super) fn breach(
+    key: Cow<'static, str>,
+    severity: Severity,
+    pointer: String,
+    message: impl Into<String>,
+) -> Issue {
+    let mut issue = Issue::new(&INVARIANT, pointer, message);
+    issue.rule = key;
+    issue.severity = severity;
+    issue
+}
+
+/// The invariants of the base definitions, ready to run.
+///
+/// Build it once with [`InvariantTable::published`] from the rows of the base tables, then call
+/// [`check`](super::check) with it and with a closure over the same tables that gives element types:
+///
+/// ```
+/// use solewire_profiles::invariants::{InvariantRow, InvariantTable, check};
+/// use solewire_profiles::issue::Severity;
+///
+/// let row = InvariantRow {
+///     path: "Observation",
+///     key: "obs-6",
+///     severity: Severity::Error,
+///     human: "dataAbsentReason SHALL only be present if Observation.value[x] is not present",
+///     expression: "dataAbsentReason.empty() or value.empty()",
+/// };
+/// let table = InvariantTable::published([row]).unwrap();
+/// let types = |_parent: &str, property: &str| match property {
+///     "dataAbsentReason" => Some("CodeableConcept"),
+///     _ => None,
+/// };
+/// let observation = serde_json::json!({
+///     "resourceType": "Observation", "valueBoolean": true, "dataAbsentReason": {"text": "not done"}
+/// });
+/// let mut issues = Vec::new();
+/// check(&observation, &table, &types, &mut issues);
+/// assert_eq!(issues[0].rule, "obs-6");
+/// ```
+#[derive(Debug, Default)]
+pub struct InvariantTable {
+    by_path: HashMap<String, Vec<Constraint>>,
+    /// Parent type, then element name (`probability[x]` for a choice), to the whole path.
+    elements: HashMap<String, HashMap<String, String>>,
+}
+
+impl InvariantTable {
+    /// Compiles the published rows. Keys that are checked by code, restated or left out (see the module
+    /// `exceptions`) are treated as listed there. A key that stands twice on one path counts once.
+    ///
+    /// # Errors
+    /// The first row whose expression is outside the subset.
+    pub fn published<'a>(
+        rows: impl IntoIterator<Item = InvariantRow<'a>>,
+    ) -> Result<InvariantTable, TableError> {
+        let mut table = InvariantTable::default();
+        for mut row in rows {
+            match exception(row.key).map(|exception| exception.treatment) {
+                Some(Treatment::Native | Treatment::LeftOut) => continue,
+                Some(Treatment::Restated(expression)) => row.expression = expression,
+                None => {}
+            }
+            let constraints = table.by_path.entry(row.path.to_owned()).or_default();
+            if constraints.iter().any(|other| other.key == row.key) {
+                continue;
+            }
+            constraints.push(Constraint::compile(row, Origin::Fhir)?);
+            if let Some((parent, element)) = row.path.rsplit_once('.') {
+                let elements = table.elements.entry(parent.to_owned()).or_default();
+                elements.insert(element.to_owned(), row.path.to_owned());
+            }
+        }
+        Ok(table)
+    }
+
+    /// The constraints carried by a type or an element path.
+    pub(super) fn on(&self, path: &str) -> &[Constraint] {
+        self.by_path.get(path).map_or(&[], Vec::as_slice)
+    }
+
+    /// The constraints carried by an element of a type, with the path that carries them.
+    pub(super) fn on_element(&self, parent: &str, property: &str) -> Option<(&str, &[Constraint])> {
+        let elements = self.elements.get(parent)?;
+        let path = elements.get(property).or_else(|| {
+            elements.iter().find_map(|(name, path)| {
+                let suffix = property.strip_prefix(name.strip_suffix("[x]")?)?;
+                super::item::choice_type(suffix).map(|_| path)
+            })
+        })?;
+        Some((path, self.on(path)))
+    }
+}
