@@ -1,5 +1,7 @@
 //! The facade: what the service and the command line call.
 
+use std::sync::Arc;
+
 use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 use uuid::Uuid;
@@ -7,8 +9,10 @@ use uuid::Uuid;
 use crate::definitions::BaseTables;
 use crate::exam::{self, SourceResource};
 use crate::findings;
+use crate::invariants::{self, InvariantRow, InvariantTable};
 use crate::issue::Issue;
 use crate::json::Document;
+use crate::profile::Profiles;
 use crate::resources;
 use crate::risk::{self, Guideline};
 use crate::structure;
@@ -159,8 +163,11 @@ pub struct Derived {
 /// The shipped definitions, code systems and guidelines, ready to use. Immutable; share it behind an `Arc`.
 #[derive(Debug)]
 pub struct Engine {
-    base: structure::Checker,
-    terminology: Terminology,
+    tables: &'static BaseTables,
+    structure: structure::Checker,
+    invariants: InvariantTable,
+    profiles: Profiles,
+    terminology: Arc<Terminology>,
     guidelines: Vec<Guideline>,
 }
 
@@ -170,9 +177,14 @@ impl Engine {
     /// # Errors
     /// When a shipped file is inconsistent; a test keeps this from happening.
     pub fn builtin() -> Result<Engine, LoadError> {
+        let tables = BaseTables::builtin()?;
+        let terminology = Arc::new(Terminology::builtin()?);
         Ok(Engine {
-            base: structure::Checker::new(BaseTables::builtin()?),
-            terminology: Terminology::builtin()?,
+            tables,
+            structure: structure::Checker::new(tables),
+            invariants: published_invariants(tables)?,
+            profiles: Profiles::builtin(Arc::clone(&terminology))?,
+            terminology,
             guidelines: risk::builtin_guidelines()?,
         })
     }
@@ -182,8 +194,12 @@ impl Engine {
     #[must_use]
     pub fn check(&self, document: &Document, context: &CheckContext) -> Vec<Issue> {
         let mut issues = document.notes();
-        self.base.check(document.value(), &mut issues);
-        issues.extend(exam::check(&self.terminology, document.value(), context));
+        let value = document.value();
+        self.structure.check(value, &mut issues);
+        let types = |parent: &str, property: &str| self.tables.element_type(parent, property);
+        invariants::check(value, &self.invariants, &types, &mut issues);
+        issues.extend(self.profiles.check_document(value));
+        issues.extend(exam::check(&self.terminology, value, context));
         document.locate(&mut issues);
         issues
     }
@@ -242,4 +258,18 @@ impl Engine {
     pub fn guidelines(&self) -> &[Guideline] {
         &self.guidelines
     }
+}
+
+fn published_invariants(tables: &'static BaseTables) -> Result<InvariantTable, LoadError> {
+    let rows = tables.invariant_paths().flat_map(|path| {
+        tables.invariants(path).iter().map(move |invariant| InvariantRow {
+            path,
+            key: invariant.key,
+            severity: invariant.severity,
+            human: &invariant.human,
+            expression: &invariant.expression,
+        })
+    });
+    InvariantTable::published(rows)
+        .map_err(|error| LoadError { file: "base/invariants.json".to_owned(), reason: error.to_string() })
 }

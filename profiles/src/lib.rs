@@ -41,6 +41,7 @@ pub fn rules() -> Vec<&'static issue::Rule> {
         json::RULES,
         structure::RULES,
         definitions::RULES,
+        profile::RULES,
         terminology::RULES,
         invariants::RULES,
         exam::RULES,
