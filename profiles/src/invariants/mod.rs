@@ -40,10 +40,12 @@ mod lexer;
 mod moment;
 mod native;
 mod parser;
+mod scalar_calls;
 mod syntax;
 mod table;
 #[cfg(test)]
 mod tests;
+mod types;
 mod walk;
 mod xhtml;
 

@@ -230,6 +230,28 @@ fn decimals_keep_their_digits() {
 }
 
 #[test]
+fn quantities_compare_in_the_same_unit_only() {
+    let ucum = "http://unitsofmeasure.org";
+    let with = |quantity: Value| json!({"resourceType": "Observation", "valueQuantity": quantity});
+    for (quantity, source, expected) in [
+        (json!({"value": 25, "code": "V", "system": ucum}), "value >= 25 'V'", TRUE),
+        (json!({"value": 25, "code": "mV", "system": ucum}), "value >= 25 'V'", None),
+        (
+            json!({"value": 25, "code": "V", "system": "https://harbourlane.example/units"}),
+            "value >= 25 'V'",
+            None,
+        ),
+        (json!({"value": 25, "unit": "V"}), "value >= 25 'V'", None),
+        // Less than 25 may be anything below.
+        (json!({"value": 25, "comparator": "<", "code": "V", "system": ucum}), "value >= 25 'V'", None),
+        (json!({"code": "V", "system": ucum}), "value >= 25 'V'", None),
+        (json!({"value": 25.0, "code": "V", "system": ucum}), "value = 25 'V'", TRUE),
+    ] {
+        assert_eq!(decide(source, &with(quantity.clone()), ""), Ok(expected), "{quantity}");
+    }
+}
+
+#[test]
 fn singletons_are_demanded() {
     for source in
         ["active and name", "name.given.startsWith('A')", "name.given > 'a'", "name.single().exists()"]
