@@ -6,7 +6,7 @@ use serde_json::{Map, Value};
 use super::focus::ElementTypes;
 use super::moment::Moment;
 use super::syntax::Property;
-use super::types::choice_type;
+use super::types::{choice_type, parent_type};
 
 /// One member of a collection.
 #[derive(Debug, Clone)]
@@ -85,7 +85,10 @@ impl<'d> Node<'d> {
     fn child_type(&self, property: &str, types: &ElementTypes<'d>) -> Option<&'d str> {
         match property {
             "extension" | "modifierExtension" => Some("Extension"),
-            _ => types(self.ty?, property),
+            _ => {
+                let ty = self.ty?;
+                types(ty, property).or_else(|| types(parent_type(ty)?, property))
+            }
         }
     }
 

@@ -7,60 +7,32 @@ use super::syntax::TypeName;
 /// The data type that a choice element's name ends with (HL7 FHIR R4, "Open Type Element" and the choices of the
 /// base resources).
 pub(super) fn choice_type(suffix: &str) -> Option<&'static str> {
-    Some(match suffix {
-        "Base64Binary" => "base64Binary",
-        "Boolean" => "boolean",
-        "Canonical" => "canonical",
-        "Code" => "code",
-        "Date" => "date",
-        "DateTime" => "dateTime",
-        "Decimal" => "decimal",
-        "Id" => "id",
-        "Instant" => "instant",
-        "Integer" => "integer",
-        "Markdown" => "markdown",
-        "Oid" => "oid",
-        "PositiveInt" => "positiveInt",
-        "String" => "string",
-        "Time" => "time",
-        "UnsignedInt" => "unsignedInt",
-        "Uri" => "uri",
-        "Url" => "url",
-        "Uuid" => "uuid",
-        "Address" => "Address",
-        "Age" => "Age",
-        "Annotation" => "Annotation",
-        "Attachment" => "Attachment",
-        "CodeableConcept" => "CodeableConcept",
-        "Coding" => "Coding",
-        "ContactDetail" => "ContactDetail",
-        "ContactPoint" => "ContactPoint",
-        "Contributor" => "Contributor",
-        "Count" => "Count",
-        "DataRequirement" => "DataRequirement",
-        "Distance" => "Distance",
-        "Dosage" => "Dosage",
-        "Duration" => "Duration",
-        "Expression" => "Expression",
-        "HumanName" => "HumanName",
-        "Identifier" => "Identifier",
-        "Meta" => "Meta",
-        "Money" => "Money",
-        "ParameterDefinition" => "ParameterDefinition",
-        "Period" => "Period",
-        "Quantity" => "Quantity",
-        "Range" => "Range",
-        "Ratio" => "Ratio",
-        "Reference" => "Reference",
-        "RelatedArtifact" => "RelatedArtifact",
-        "SampledData" => "SampledData",
-        "Signature" => "Signature",
-        "Timing" => "Timing",
-        "TriggerDefinition" => "TriggerDefinition",
-        "UsageContext" => "UsageContext",
-        _ => return None,
-    })
+    CHOICES.iter().find(|choice| choice.0 == suffix).map(|choice| choice.1)
 }
+
+/// The names that a choice element may have: `valueBoolean` and so on.
+pub(super) fn with_choice_suffixes(stem: &str) -> impl Iterator<Item = String> {
+    CHOICES.iter().map(move |choice| format!("{stem}{}", choice.0))
+}
+
+/// Suffix and type.
+#[rustfmt::skip]
+const CHOICES: &[(&str, &str)] = &[
+    ("Base64Binary", "base64Binary"), ("Boolean", "boolean"), ("Canonical", "canonical"), ("Code", "code"),
+    ("Date", "date"), ("DateTime", "dateTime"), ("Decimal", "decimal"), ("Id", "id"),
+    ("Instant", "instant"), ("Integer", "integer"), ("Markdown", "markdown"), ("Oid", "oid"),
+    ("PositiveInt", "positiveInt"), ("String", "string"), ("Time", "time"), ("UnsignedInt", "unsignedInt"),
+    ("Uri", "uri"), ("Url", "url"), ("Uuid", "uuid"), ("Address", "Address"), ("Age", "Age"),
+    ("Annotation", "Annotation"), ("Attachment", "Attachment"), ("CodeableConcept", "CodeableConcept"),
+    ("Coding", "Coding"), ("ContactDetail", "ContactDetail"), ("ContactPoint", "ContactPoint"),
+    ("Contributor", "Contributor"), ("Count", "Count"), ("DataRequirement", "DataRequirement"),
+    ("Distance", "Distance"), ("Dosage", "Dosage"), ("Duration", "Duration"), ("Expression", "Expression"),
+    ("HumanName", "HumanName"), ("Identifier", "Identifier"), ("Meta", "Meta"), ("Money", "Money"),
+    ("ParameterDefinition", "ParameterDefinition"), ("Period", "Period"), ("Quantity", "Quantity"),
+    ("Range", "Range"), ("Ratio", "Ratio"), ("Reference", "Reference"),
+    ("RelatedArtifact", "RelatedArtifact"), ("SampledData", "SampledData"), ("Signature", "Signature"),
+    ("Timing", "Timing"), ("TriggerDefinition", "TriggerDefinition"), ("UsageContext", "UsageContext"),
+];
 
 /// The type that a type specialises or constrains, where R4 has one between it and Element.
 pub(super) fn parent_type(ty: &str) -> Option<&'static str> {

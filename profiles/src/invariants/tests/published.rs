@@ -38,6 +38,17 @@ fn every_published_expression_compiles_or_is_an_exception() {
 }
 
 #[test]
+fn one_table_serves_many_threads() {
+    let value =
+        json!({"resourceType": "Observation", "valueBoolean": true, "dataAbsentReason": {"text": "no"}});
+    let found: Vec<usize> = std::thread::scope(|scope| {
+        let workers: Vec<_> = (0..4).map(|_| scope.spawn(|| broken(&value).len())).collect();
+        workers.into_iter().map(|worker| worker.join().unwrap()).collect()
+    });
+    assert_eq!(found, [1, 1, 1, 1]);
+}
+
+#[test]
 fn every_exception_is_published_and_has_a_reason() {
     let rows = rows();
     for exception in EXCEPTIONS {
