@@ -6,8 +6,9 @@ use std::cmp::Ordering;
 use rust_decimal::Decimal;
 use serde_json::Value;
 
-use super::item::{Item, Node, parent_type};
+use super::item::{Item, Node};
 use super::moment::Moment;
+use super::types::parent_type;
 
 /// An item reduced to what can be compared.
 #[derive(Debug, Clone)]
@@ -25,7 +26,7 @@ pub(super) enum Scalar<'a> {
     Absent,
 }
 
-/// A number with what names its unit.
+/// A number with what names its unit. No number where it is not exactly known: it is absent, or has a comparator.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Amount<'a> {
     value: Option<Decimal>,
@@ -84,7 +85,7 @@ impl<'d> Node<'d> {
                 let number = properties.get("value").and_then(Value::as_number);
                 let value = match number.map(|number| decimal(&number.to_string())) {
                     Some(None) => return Scalar::Unholdable,
-                    Some(value) => value,
+                    Some(value) => value.filter(|_| !properties.contains_key("comparator")),
                     None => None,
                 };
                 let (system, unit) = match text("code") {

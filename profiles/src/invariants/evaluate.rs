@@ -9,8 +9,9 @@ use rust_decimal::prelude::ToPrimitive;
 
 use super::compare::{self, Incomparable, Scalar};
 use super::focus::Focus;
-use super::item::{Item, Node, parent_type};
-use super::syntax::{Expr, Kind, Literal, Operator, Property, TypeName, TypeTest, Variable};
+use super::item::{Item, Node};
+use super::syntax::{Expr, Kind, Literal, Operator, Property, TypeTest, Variable};
+use super::types::{has_type, is_named};
 
 /// Why an expression could not be applied to a node. `at` counts bytes of the expression from 0. No error quotes the
 /// document.
@@ -459,71 +460,4 @@ pub(super) fn or(a: Option<bool>, b: Option<bool>) -> Option<bool> {
         (Some(false), Some(false)) => Some(false),
         _ => None,
     }
-}
-
-/// Whether a path may begin with this type name at the node (`Appointment.status` inside an Appointment).
-fn is_named(node: &Node<'_>, name: &str) -> bool {
-    node.ty() == Some(name) || (node.is_resource() && matches!(name, "Resource" | "DomainResource"))
-}
-
-/// Whether an item has a type. Without knowledge of a node's type its JSON kind decides.
-///
-/// A `System` type is met by the FHIR primitive that converts to it: HL7's que-7 asks `answer is Boolean` of a FHIR
-/// boolean.
-fn has_type(item: &Item<'_>, name: &TypeName) -> bool {
-    let fhir = |ty: &str| ty == name.name || parent_type(ty) == Some(name.name.as_str());
-    let node = match item {
-        Item::Node(node) => node,
-        Item::Boolean(_) => return matches!(name.name.as_str(), "Boolean" | "boolean"),
-        Item::Number(number) => {
-            let own = if number.scale() == 0 { ["Integer", "integer"] } else { ["Decimal", "decimal"] };
-            return own.contains(&name.name.as_str());
-        }
-        Item::Text(_) => return matches!(name.name.as_str(), "String" | "string"),
-        Item::Moment(moment) => {
-            use super::moment::MomentKind;
-            return match moment.kind() {
-                MomentKind::Date => matches!(name.name.as_str(), "Date" | "date"),
-                MomentKind::DateTime => matches!(name.name.as_str(), "DateTime" | "dateTime"),
-                MomentKind::Time => matches!(name.name.as_str(), "Time" | "time"),
-            };
-        }
-        Item::Quantity(..) => return name.name == "Quantity",
-    };
-    let Some(ty) = node.ty() else {
-        let kind = match node.value {
-            Some(serde_json::Value::Bool(_)) => "boolean",
-            Some(serde_json::Value::Number(_)) => "decimal",
-            Some(serde_json::Value::String(_)) => "string",
-            _ => return name.name == "Element",
-        };
-        return !name.system && kind == name.name || system_type(kind) == Some(name.name.as_str());
-    };
-    if (!name.system && fhir(ty)) || system_type(ty) == Some(name.name.as_str()) {
-        return true;
-    }
-    if name.system {
-        return false;
-    }
-    match name.name.as_str() {
-        "Resource" => node.is_resource(),
-        "DomainResource" => node.is_resource() && !matches!(ty, "Bundle" | "Binary" | "Parameters"),
-        "BackboneElement" => ty.contains('.'),
-        "Element" => !node.is_resource(),
-        _ => false,
-    }
-}
-
-fn system_type(ty: &str) -> Option<&'static str> {
-    Some(match ty {
-        "boolean" => "Boolean",
-        "integer" | "positiveInt" | "unsignedInt" => "Integer",
-        "decimal" => "Decimal",
-        "date" => "Date",
-        "dateTime" | "instant" => "DateTime",
-        "time" => "Time",
-        "string" | "uri" | "url" | "canonical" | "uuid" | "oid" | "code" | "id" | "markdown"
-        | "base64Binary" => "String",
-        _ => return None,
-    })
 }

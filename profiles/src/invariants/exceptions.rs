@@ -62,6 +62,11 @@ pub(super) static EXCEPTIONS: &[Exception] = &[
         treatment: Treatment::LeftOut,
         reason: "needs the resource behind a reference, which may be in another system",
     },
+    Exception {
+        key: "cid-0",
+        treatment: Treatment::LeftOut,
+        reason: "reads `name`, which a ChargeItemDefinition of R4 does not have",
+    },
     Exception { key: "ppc-2", treatment: Treatment::LeftOut, reason: PLACEHOLDER },
     Exception { key: "ppc-3", treatment: Treatment::LeftOut, reason: PLACEHOLDER },
     Exception { key: "ppc-4", treatment: Treatment::LeftOut, reason: PLACEHOLDER },

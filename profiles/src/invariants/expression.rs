@@ -59,7 +59,6 @@ impl CompileError {
 /// A compiled FHIRPath expression of the subset described in [`crate::invariants`].
 #[derive(Debug, Clone)]
 pub struct Expression {
-    source: String,
     root: Expr,
     memos: usize,
 }
@@ -73,13 +72,11 @@ impl Expression {
         let mut root = parser::parse(source)?;
         let mut memos = 0;
         mark_memos(&mut root, &mut memos);
-        Ok(Expression { source: source.to_owned(), root, memos })
+        Ok(Expression { root, memos })
     }
 
-    /// The text it was compiled from.
-    #[must_use]
-    pub fn source(&self) -> &str {
-        &self.source
+    pub(super) fn root(&self) -> &Expr {
+        &self.root
     }
 
     /// The truth of the expression for a node; none when it is unknown (the result is empty), as when a value that it

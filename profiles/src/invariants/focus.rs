@@ -22,11 +22,12 @@ pub type ElementTypes<'d> = dyn Fn(&str, &str) -> Option<&'d str> + 'd;
 pub struct Steps(Rc<Cell<u64>>);
 
 impl Steps {
-    /// A budget that grows linearly with the size of a document: each invariant of an honest document takes a few
-    /// steps for each node it reads.
+    /// A budget that grows linearly with the size of a document. The published invariants take up to about 100 steps
+    /// for each JSON value (most for a Questionnaire, fewer than 40 for a Bundle of observations); the rest is for
+    /// the constraints of profiles.
     #[must_use]
     pub fn for_document(value: &Value) -> Steps {
-        Steps(Rc::new(Cell::new(1_000_000 + 2_000 * nodes(value))))
+        Steps(Rc::new(Cell::new(200_000 + 300 * nodes(value))))
     }
 
     /// Takes `count` steps; false when there are not that many left.

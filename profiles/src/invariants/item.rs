@@ -6,6 +6,7 @@ use serde_json::{Map, Value};
 use super::focus::ElementTypes;
 use super::moment::Moment;
 use super::syntax::Property;
+use super::types::{choice_type, parent_type};
 
 /// One member of a collection.
 #[derive(Debug, Clone)]
@@ -84,7 +85,10 @@ impl<'d> Node<'d> {
     fn child_type(&self, property: &str, types: &ElementTypes<'d>) -> Option<&'d str> {
         match property {
             "extension" | "modifierExtension" => Some("Extension"),
-            _ => types(self.ty?, property),
+            _ => {
+                let ty = self.ty?;
+                types(ty, property).or_else(|| types(parent_type(ty)?, property))
+            }
         }
     }
 
@@ -150,6 +154,7 @@ impl<'d> Node<'d> {
     pub(super) fn children(&self, types: &ElementTypes<'d>) -> Vec<Child<'d>> {
         let mut out = Vec::new();
         let Some(properties) = self.properties() else { return out };
+        let paired = properties.keys().any(|key| key.starts_with('_'));
         for (key, value) in properties {
             if key == "resourceType" {
                 continue;
@@ -157,7 +162,7 @@ impl<'d> Node<'d> {
             let (property, value, companion) = match key.strip_prefix('_') {
                 Some(name) if properties.contains_key(name) => continue,
                 Some(name) => (name, None, Some(value)),
-                None if value.is_object() => (key.as_str(), Some(value), None),
+                None if !paired || value.is_object() => (key.as_str(), Some(value), None),
                 None => (key.as_str(), Some(value), properties.get(&format!("_{key}"))),
             };
             let ty = self.child_type(property, types);
@@ -199,73 +204,4 @@ fn each<'d>(
             visit(Some(index), node);
         }
     }
-}
-
-/// The data type that a choice element's name ends with (HL7 FHIR R4, "Open Type Element" and the choices of the
-/// base resources).
-pub(super) fn choice_type(suffix: &str) -> Option<&'static str> {
-    Some(match suffix {
-        "Base64Binary" => "base64Binary",
-        "Boolean" => "boolean",
-        "Canonical" => "canonical",
-        "Code" => "code",
-        "Date" => "date",
-        "DateTime" => "dateTime",
-        "Decimal" => "decimal",
-        "Id" => "id",
-        "Instant" => "instant",
-        "Integer" => "integer",
-        "Markdown" => "markdown",
-        "Oid" => "oid",
-        "PositiveInt" => "positiveInt",
-        "String" => "string",
-        "Time" => "time",
-        "UnsignedInt" => "unsignedInt",
-        "Uri" => "uri",
-        "Url" => "url",
-        "Uuid" => "uuid",
-        "Address" => "Address",
-        "Age" => "Age",
-        "Annotation" => "Annotation",
-        "Attachment" => "Attachment",
-        "CodeableConcept" => "CodeableConcept",
-        "Coding" => "Coding",
-        "ContactDetail" => "ContactDetail",
-        "ContactPoint" => "ContactPoint",
-        "Contributor" => "Contributor",
-        "Count" => "Count",
-        "DataRequirement" => "DataRequirement",
-        "Distance" => "Distance",
-        "Dosage" => "Dosage",
-        "Duration" => "Duration",
-        "Expression" => "Expression",
-        "HumanName" => "HumanName",
-        "Identifier" => "Identifier",
-        "Meta" => "Meta",
-        "Money" => "Money",
-        "ParameterDefinition" => "ParameterDefinition",
-        "Period" => "Period",
-        "Quantity" => "Quantity",
-        "Range" => "Range",
-        "Ratio" => "Ratio",
-        "Reference" => "Reference",
-        "RelatedArtifact" => "RelatedArtifact",
-        "SampledData" => "SampledData",
-        "Signature" => "Signature",
-        "Timing" => "Timing",
-        "TriggerDefinition" => "TriggerDefinition",
-        "UsageContext" => "UsageContext",
-        _ => return None,
-    })
-}
-
-/// The type that a type specialises or constrains, where R4 has one between it and Element.
-pub(super) fn parent_type(ty: &str) -> Option<&'static str> {
-    Some(match ty {
-        "code" | "id" | "markdown" => "string",
-        "url" | "canonical" | "uuid" | "oid" => "uri",
-        "positiveInt" | "unsignedInt" => "integer",
-        "Age" | "Count" | "Distance" | "Duration" | "SimpleQuantity" | "MoneyQuantity" => "Quantity",
-        _ => return None,
-    })
 }

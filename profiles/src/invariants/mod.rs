@@ -21,7 +21,8 @@
 //!
 //! An invariant is broken when it is false. Empty means that it cannot be decided, mostly because an element is absent
 //! that its own cardinality rule speaks for. Published invariants that are meant to fail on an absent element, yet say
-//! it so that the result is empty, are restated in `exceptions`.
+//! it so that the result is empty, are restated in `exceptions`. A misspelt element would be unknown for ever:
+//! [`Expression::check_names`] finds it when a profile is loaded.
 //!
 //! # Bounds
 //!
@@ -38,12 +39,15 @@ mod functions;
 mod item;
 mod lexer;
 mod moment;
+mod names;
 mod native;
 mod parser;
+mod scalar_calls;
 mod syntax;
 mod table;
 #[cfg(test)]
 mod tests;
+mod types;
 mod walk;
 mod xhtml;
 
@@ -51,6 +55,7 @@ use crate::issue::{IssueType, Rule, Severity};
 pub use evaluate::EvaluationError;
 pub use expression::{CompileError, Expression};
 pub use focus::{ElementTypes, Focus, Steps};
+pub use names::UnknownElement;
 pub use table::{Constraint, InvariantRow, InvariantTable, Origin, TableError};
 pub use walk::check;
 

@@ -7,9 +7,10 @@ use serde_json::Value;
 use super::focus::ElementTypes;
 use super::item::Node;
 
-/// ele-1: an element has a value or children besides its id.
+/// ele-1: an element has a value or children besides its id. An array where an element should be is wrong in another
+/// way, which the structure check tells.
 pub(super) fn has_content(node: &Node<'_>) -> bool {
-    if node.primitive().is_some() {
+    if node.primitive().is_some() || node.value.is_some_and(Value::is_array) {
         return true;
     }
     let object = node.object().or_else(|| node.companion.and_then(Value::as_object));

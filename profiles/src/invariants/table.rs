@@ -8,6 +8,7 @@ use super::evaluate::EvaluationError;
 use super::exceptions::{Treatment, exception};
 use super::expression::{CompileError, Expression};
 use super::focus::Focus;
+use super::types::choice_type;
 use crate::issue::{Issue, IssueType, Severity};
 
 /// An invariant as its definition lists it.
@@ -103,7 +104,8 @@ impl Constraint {
             Origin::Fhir => "FHIR",
             Origin::Profile => "the profile",
         };
-        let message = format!("The condition {} of {owner} does not hold here: {}", self.key, self.human);
+        let human = self.human.trim_end_matches('.');
+        let message = format!("The condition {} of {owner} does not hold here: {human}.", self.key);
         breach(self.key.clone().into(), self.severity, pointer, message)
     }
 
@@ -209,7 +211,7 @@ impl InvariantTable {
         let path = elements.get(property).or_else(|| {
             elements.iter().find_map(|(name, path)| {
                 let suffix = property.strip_prefix(name.strip_suffix("[x]")?)?;
-                super::item::choice_type(suffix).map(|_| path)
+                choice_type(suffix).map(|_| path)
             })
         })?;
         Some((path, self.on(path)))

@@ -5,9 +5,11 @@ use std::rc::Rc;
 
 use serde_json::Value;
 
+use super::INVARIANT;
 use super::focus::{ElementTypes, Focus, Steps};
-use super::item::{Child, parent_type};
+use super::item::Child;
 use super::table::{InvariantTable, breach};
+use super::types::parent_type;
 use super::xhtml::{self, Fault};
 use super::{native, table};
 use crate::issue::{Issue, Severity};
@@ -21,7 +23,17 @@ const MAX_DEPTH: usize = 128;
 /// `types` gives the types of elements (see [`ElementTypes`]). Elements of unknown type are walked, but only the
 /// conditions that hold for every element are applied to them; that they are unknown is for the structure check to
 /// say.
-pub fn check<'d>(
+pub fn check<'t>(
+    value: &Value,
+    table: &InvariantTable,
+    types: &dyn Fn(&str, &str) -> Option<&'t str>,
+    issues: &mut Vec<Issue>,
+) {
+    // Shortens the life of the names to that of this call, so that callers may keep one closure for many documents.
+    walk(value, table, &|parent: &str, property: &str| types(parent, property), issues);
+}
+
+fn walk<'d>(
     value: &'d Value,
     table: &'d InvariantTable,
     types: &'d ElementTypes<'d>,
@@ -92,7 +104,7 @@ impl<'d> Walk<'_, 'd> {
                 self.raise(
                     "dom-3",
                     "The condition dom-3 of FHIR does not hold here: a contained resource is referred to from elsewhere \
-                     in its container, or refers to the container",
+                     in its container, or refers to the container.",
                     "Refer to the contained resource as `#` and its id, or remove it.",
                 );
                 self.path.pop();
@@ -103,6 +115,9 @@ impl<'d> Walk<'_, 'd> {
 
     fn children(&mut self, focus: Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
         if self.path.len() >= MAX_DEPTH {
+            let message = "The document is nested more deeply than its conditions are checked.";
+            let issue = Issue::new(&INVARIANT, self.pointer(), message).mend("Flatten the nested elements.");
+            self.issues.push(issue);
             return;
         }
         let parent = focus.node.ty();
@@ -133,7 +148,7 @@ impl<'d> Walk<'_, 'd> {
         if !native::has_content(node) {
             self.raise(
                 "ele-1",
-                "The condition ele-1 of FHIR does not hold here: an element has a value or children besides its id",
+                "The condition ele-1 of FHIR does not hold here: an element has a value or children besides its id.",
                 "Give the element its content, or leave it out.",
             );
         }
@@ -141,7 +156,7 @@ impl<'d> Walk<'_, 'd> {
             self.raise(
                 "ext-1",
                 "The condition ext-1 of FHIR does not hold here: an extension has either extensions or a value, not both \
-                 and not neither",
+                 and not neither.",
                 "Keep one of `extension` and `value[x]`.",
             );
         }
@@ -149,7 +164,7 @@ impl<'d> Walk<'_, 'd> {
             self.raise(
                 "ref-1",
                 "The condition ref-1 of FHIR does not hold here: a reference that begins with `#` names a resource \
-                 contained in the same resource",
+                 contained in the same resource.",
                 "Add the contained resource with this id, or correct the reference.",
             );
         }
@@ -186,12 +201,12 @@ impl<'d> Walk<'_, 'd> {
         match fault {
             Fault::Empty => self.raise(
                 "txt-2",
-                &format!("The condition txt-2 of FHIR does not hold here: {words}"),
+                &format!("The condition txt-2 of FHIR does not hold here: {words}."),
                 "Write the content for people to read into the div, or leave `text` out.",
             ),
             Fault::Root | Fault::Syntax | Fault::Element | Fault::Attribute | Fault::Entity => self.raise(
                 "txt-1",
-                &format!("The condition txt-1 of FHIR does not hold here: {words}"),
+                &format!("The condition txt-1 of FHIR does not hold here: {words}."),
                 "Use one div with plain formatting elements, links and images only.",
             ),
         }

@@ -74,8 +74,23 @@ fn large_documents_take_linear_work() {
         "item": (0..many).map(|number| json!({"linkId": format!("{number}"), "type": "string"})).collect::<Vec<_>>()});
     for value in [observation, contained, bundle, questionnaire] {
         let mut issues = Vec::new();
-        check(&value, table, &|a: &str, b: &str| types(a, b), &mut issues);
+        check(&value, table, &types, &mut issues);
         assert!(issues.is_empty(), "{:?}", issues.first());
+    }
+}
+
+#[test]
+fn deeply_nested_elements_are_walked_on_a_small_stack() {
+    let nested = |depth: usize| {
+        let innermost = json!({"url": "u"});
+        let extension = (1..depth).fold(innermost, |inner, _| json!({"url": "u", "extension": [inner]}));
+        json!({"resourceType": "Patient", "extension": [extension]})
+    };
+    for (depth, rule) in [(60, "ext-1"), (127, "ext-1"), (200, "invariant")] {
+        let mut issues = Vec::new();
+        check(&nested(depth), table(), &types, &mut issues);
+        assert_eq!(issues.len(), 1, "{depth}");
+        assert_eq!(issues[0].rule, rule, "{depth}");
     }
 }
 
@@ -87,7 +102,7 @@ fn no_message_quotes_the_document() {
         "effectivePeriod": {"start": ["Secretname", "x"], "end": "Secretname"},
         "extension": [{"url": "Secretname"}]});
     let mut issues = Vec::new();
-    check(&value, table, &|a: &str, b: &str| types(a, b), &mut issues);
+    check(&value, table, &types, &mut issues);
     assert!(issues.len() >= 4, "{issues:?}");
     for issue in issues {
         assert!(!format!("{issue:?}").contains("Secretname"), "{issue:?}");
@@ -290,7 +305,7 @@ proptest! {
         }
         let table = table();
         let mut issues = Vec::new();
-        check(&document, table, &|a: &str, b: &str| types(a, b), &mut issues);
+        check(&document, table, &types, &mut issues);
         for issue in issues {
             let known = document.pointer(&issue.pointer).is_some();
             prop_assert!(known, "{} {}", issue.rule, issue.pointer);

@@ -230,6 +230,28 @@ fn decimals_keep_their_digits() {
 }
 
 #[test]
+fn quantities_compare_in_the_same_unit_only() {
+    let ucum = "http://unitsofmeasure.org";
+    let with = |quantity: Value| json!({"resourceType": "Observation", "valueQuantity": quantity});
+    for (quantity, source, expected) in [
+        (json!({"value": 25, "code": "V", "system": ucum}), "value >= 25 'V'", TRUE),
+        (json!({"value": 25, "code": "mV", "system": ucum}), "value >= 25 'V'", None),
+        (
+            json!({"value": 25, "code": "V", "system": "https://harbourlane.example/units"}),
+            "value >= 25 'V'",
+            None,
+        ),
+        (json!({"value": 25, "unit": "V"}), "value >= 25 'V'", None),
+        // Less than 25 may be anything below.
+        (json!({"value": 25, "comparator": "<", "code": "V", "system": ucum}), "value >= 25 'V'", None),
+        (json!({"code": "V", "system": ucum}), "value >= 25 'V'", None),
+        (json!({"value": 25.0, "code": "V", "system": ucum}), "value = 25 'V'", TRUE),
+    ] {
+        assert_eq!(decide(source, &with(quantity.clone()), ""), Ok(expected), "{quantity}");
+    }
+}
+
+#[test]
 fn singletons_are_demanded() {
     for source in
         ["active and name", "name.given.startsWith('A')", "name.given > 'a'", "name.single().exists()"]
@@ -310,4 +332,42 @@ fn a_focus_is_located_and_knows_its_resources() {
     for (pointer, source) in rows {
         assert_eq!(decide(source, &bundle, pointer), Ok(TRUE), "{pointer}: {source}");
     }
+}
+
+#[test]
+fn misspelt_elements_are_found_beforehand() {
+    let unknown = |focus: &str, source: &str| {
+        let expression = Expression::compile(source).unwrap();
+        expression
+            .check_names("Observation", &[focus], &types)
+            .err()
+            .map(|error| (error.name.clone(), error.at, error.types))
+    };
+    for source in [
+        "value.exists() implies value is Quantity and (value as Quantity).value <= 100",
+        "component.where(code.coding.exists(system = %loinc)).value.unit = 'V'",
+        "Observation.code.coding.code in ('a' | 'b') or %resource.status = 'final'",
+        "extension('https://harbourlane.example/e').value.exists() and status.extension.empty()",
+        "contained.whatever.exists() and descendants().anything.empty() and code.text.trace('t').length() < 3",
+        "(code | component.code).coding.display.exists() and component.select(code.text).isDistinct()",
+        "component[0].code.coding.first().system = 'x' and iif(value is Ratio, value.numerator.value, 1) = 1",
+    ] {
+        assert_eq!(unknown("Observation", source), None, "{source}");
+    }
+    for (focus, source, name, at) in [
+        ("Observation", "valeu <= 3", "valeu", 0),
+        ("Observation", "code.codng.exists()", "codng", 5),
+        ("Observation", "component.where(cod.exists()).empty()", "cod", 16),
+        ("Observation", "(value as Quantity).numerator.empty()", "numerator", 20),
+        ("Observation.component", "status.exists()", "status", 0),
+        ("Observation.component", "%resource.stats = 'final'", "stats", 10),
+        ("Observation", "a.b", "a", 0),
+    ] {
+        let found = unknown(focus, source).map(|(name, at, _)| (name, at));
+        assert_eq!(found, Some((name.to_owned(), at)), "{source}");
+    }
+    // A SimpleQuantity has the elements of a Quantity.
+    assert_eq!(unknown("SimpleQuantity", "value > 0 and unit.exists()"), None);
+    let (_, _, searched) = unknown("Observation.component", "value.numerator.exists()").unwrap();
+    assert_eq!(searched, "string, Quantity");
 }

@@ -39,7 +39,7 @@ const TYPES: &[(&str, &str, &str)] = &[
     ("Period", "start", "dateTime"), ("Period", "end", "dateTime"), ("Range", "low", "Quantity"),
     ("Range", "high", "Quantity"), ("Ratio", "numerator", "Quantity"), ("Ratio", "denominator", "Quantity"),
     ("Reference", "reference", "string"), ("Reference", "identifier", "Identifier"),
-    ("Identifier", "system", "uri"), ("Identifier", "value", "string"), ("Extension", "url", "uri"),
+    ("Identifier", "system", "uri"), ("Identifier", "value", "string"), ("Extension", "url", "uri"), ("Extension", "valueString", "string"),
     ("Timing", "repeat", "Timing.repeat"), ("Timing.repeat", "duration", "decimal"),
     ("Timing.repeat", "period", "decimal"), ("Timing.repeat", "when", "code"), ("Timing.repeat", "offset", "unsignedInt"),
     ("Timing.repeat", "timeOfDay", "time"), ("Timing.repeat", "count", "positiveInt"),

@@ -3,14 +3,14 @@
 use serde_json::{Value, json};
 
 use super::super::exceptions::EXCEPTIONS;
-use super::super::{Expression, check};
+use super::super::{Expression, InvariantTable, check};
 use super::{rows, table, types};
 
 /// Keys and pointers of the issues, in the order of keys.
 fn broken(value: &Value) -> Vec<(String, String)> {
     let table = table();
     let mut issues = Vec::new();
-    check(value, table, &|a: &str, b: &str| types(a, b), &mut issues);
+    check(value, table, &types, &mut issues);
     let mut found: Vec<_> =
         issues.iter().map(|issue| (issue.rule.clone().into_owned(), issue.pointer.clone())).collect();
     found.sort();
@@ -38,6 +38,17 @@ fn every_published_expression_compiles_or_is_an_exception() {
 }
 
 #[test]
+fn one_table_serves_many_threads() {
+    let value =
+        json!({"resourceType": "Observation", "valueBoolean": true, "dataAbsentReason": {"text": "no"}});
+    let found: Vec<usize> = std::thread::scope(|scope| {
+        let workers: Vec<_> = (0..4).map(|_| scope.spawn(|| broken(&value).len())).collect();
+        workers.into_iter().map(|worker| worker.join().unwrap()).collect()
+    });
+    assert_eq!(found, [1, 1, 1, 1]);
+}
+
+#[test]
 fn every_exception_is_published_and_has_a_reason() {
     let rows = rows();
     for exception in EXCEPTIONS {
@@ -48,12 +59,23 @@ fn every_exception_is_published_and_has_a_reason() {
 }
 
 #[test]
+fn a_row_that_cannot_be_used_is_named() {
+    let mut row = rows()[0];
+    (row.path, row.key, row.expression) = ("Patient.name", "own-1", "given.resolve()");
+    let error = InvariantTable::published([row]).unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        "invariant own-1 on Patient.name: the function `resolve()` at offset 6 is outside the supported FHIRPath subset"
+    );
+}
+
+#[test]
 fn an_issue_tells_key_place_condition_and_remedy() {
     let value =
         json!({"resourceType": "Observation", "valueBoolean": true, "dataAbsentReason": {"text": "no"}});
     let mut issues = Vec::new();
     let table = table();
-    check(&value, table, &|a: &str, b: &str| types(a, b), &mut issues);
+    check(&value, table, &types, &mut issues);
     let issue = &issues[0];
     assert_eq!(
         (issue.rule.as_ref(), issue.severity.code(), issue.issue_type.code()),
