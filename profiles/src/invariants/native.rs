@@ -22,6 +22,38 @@ pub(super) fn has_content(node: &Node<'_>) -> bool {
     })
 }
 
+/// A part of a Bundle entry that its type demands or forbids.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct EntryFault {
+    /// Number of the entry.
+    pub(super) entry: usize,
+    /// `request` (bdl-3) or `response` (bdl-4).
+    pub(super) part: &'static str,
+    /// Whether it is missing; else it stands where the type forbids it.
+    pub(super) missing: bool,
+}
+
+/// bdl-3 and bdl-4: the entries of a typed Bundle whose `request` or `response` does not fit the type.
+pub(super) fn entry_faults(bundle: &Node<'_>) -> Vec<EntryFault> {
+    let Some(object) = bundle.object() else { return Vec::new() };
+    let Some(bundle_type) = object.get("type").and_then(Value::as_str) else { return Vec::new() };
+    let entries = object.get("entry").and_then(Value::as_array).map(Vec::as_slice).unwrap_or_default();
+    let wants_request = matches!(bundle_type, "batch" | "transaction" | "history");
+    let wants_response = matches!(bundle_type, "batch-response" | "transaction-response" | "history");
+    let parts = [("request", wants_request), ("response", wants_response)];
+    entries
+        .iter()
+        .enumerate()
+        .filter(|(_, entry)| entry.is_object())
+        .flat_map(|(number, entry)| {
+            parts
+                .into_iter()
+                .filter(move |(part, wanted)| entry.get(*part).is_some() != *wanted)
+                .map(move |(part, wanted)| EntryFault { entry: number, part, missing: wanted })
+        })
+        .collect()
+}
+
 /// ext-1: an extension has either extensions or a value.
 pub(super) fn is_one_or_other(extension: &Node<'_>) -> bool {
     let nested = extension

@@ -98,6 +98,9 @@ impl<'d> Walk<'_, 'd> {
             self.test(self.table.on("DomainResource"), &focus, &mut tested);
         }
         self.test(self.table.on("Resource"), &focus, &mut tested);
+        if ty == "Bundle" {
+            self.entries(&focus);
+        }
         if focus.node.object().is_some_and(|object| object.contains_key("contained")) {
             for index in native::orphans(&focus.node, focus.types) {
                 self.path.push(Step { property: "contained", index: Some(index), companion: false });
@@ -111,6 +114,24 @@ impl<'d> Walk<'_, 'd> {
             }
         }
         self.children(focus, ids);
+    }
+
+    fn entries(&mut self, bundle: &Focus<'d>) {
+        for fault in native::entry_faults(&bundle.node) {
+            let key = if fault.part == "request" { "bdl-3" } else { "bdl-4" };
+            let (says, mend) = if fault.missing {
+                ("needs", format!("Add `{}` to the entry, or send the Bundle as a `collection`.", fault.part))
+            } else {
+                ("must not have", format!("Remove `{}` from the entry, or correct the type of the Bundle.", fault.part))
+            };
+            let message = format!(
+                "The condition {key} of FHIR does not hold here: an entry of a Bundle of this type {says} a `{}`.",
+                fault.part
+            );
+            self.path.push(Step { property: "entry", index: Some(fault.entry), companion: false });
+            self.issues.push(breach(key.into(), Severity::Error, self.pointer(), message).mend(mend));
+            self.path.pop();
+        }
     }
 
     fn children(&mut self, focus: Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
