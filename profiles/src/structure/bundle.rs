@@ -4,7 +4,7 @@ use std::collections::{HashMap, HashSet};
 
 use serde_json::{Map, Value};
 
-use super::{reference, rules};
+use super::{is_full, reference, rules};
 use crate::definitions::BaseTables;
 use crate::issue::Issue;
 use crate::json::push_pointer;
@@ -22,6 +22,9 @@ pub(super) fn check(
     let mut seen: HashMap<(&str, Option<&str>), usize> = HashMap::new();
     let mut full_urls: HashSet<&str> = HashSet::new();
     for (number, entry) in entries.iter().enumerate() {
+        if is_full(issues) {
+            return;
+        }
         let Some(full_url) = entry.get("fullUrl").and_then(Value::as_str) else { continue };
         let entry_pointer = push_pointer(&entries_pointer, &number.to_string());
         let full_url_pointer = push_pointer(&entry_pointer, "fullUrl");
@@ -76,6 +79,7 @@ fn mismatch(tables: &BaseTables, full_url: &str, resource: &Map<String, Value>) 
 /// Walks a resource for References by URN that no entry has. `place` is lent: it is as it was at the end.
 fn unresolved(value: &Value, full_urls: &HashSet<&str>, place: &mut String, issues: &mut Vec<Issue>) {
     match value {
+        _ if is_full(issues) => {}
         Value::Object(object) => {
             // A Bundle resolves its own references.
             if object.get("resourceType").and_then(Value::as_str) == Some("Bundle") {

@@ -13,7 +13,7 @@ use super::nearest::nearest;
 use super::object::{self, ObjectRules};
 use super::place::Place;
 use super::primitive::{self, Primitive};
-use super::{keywords, reference, rules, schema};
+use super::{MOST_ISSUES, is_full, keywords, reference, rules, schema};
 use crate::definitions::{BaseTables, Element, JsonForm, TypeDefinition, ValueSet};
 use crate::issue::Issue;
 use crate::json::push_pointer;
@@ -31,6 +31,9 @@ pub(super) struct Explainer<'c> {
 impl Explainer<'_> {
     /// Adds the issues of one error, found in a value of `root_type` that stands at `base`.
     pub(super) fn explain(&mut self, root_type: &str, base: &str, error: &ValidationError<'_>) {
+        if is_full(self.issues) {
+            return;
+        }
         let pointer = format!("{base}{}", error.instance_path().as_str());
         let instance = error.instance();
         let Some(place) = Place::find(self.tables, root_type, error.instance_path()) else {
@@ -44,7 +47,7 @@ impl Explainer<'_> {
         };
         match error.kind() {
             ValidationErrorKind::AdditionalProperties { unexpected } => {
-                for name in unexpected {
+                for name in unexpected.iter().take(MOST_ISSUES) {
                     self.unknown_property(&place, &pointer, name);
                 }
             }

@@ -40,6 +40,13 @@ pub struct Checker {
     compiled: Arc<Compiled>,
 }
 
+/// Most issues that one check lists.
+pub const MOST_ISSUES: usize = 1000;
+
+fn is_full(issues: &[Issue]) -> bool {
+    issues.len() >= MOST_ISSUES
+}
+
 /// Where a resource stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Standing {
@@ -57,12 +64,22 @@ impl Checker {
     }
 
     /// Adds every breach of base R4 in a resource, Bundles included, in no particular order. Pointers start at the
-    /// resource.
+    /// resource. After [`MOST_ISSUES`] one more says that the list was cut.
     pub fn check(&self, value: &Value, issues: &mut Vec<Issue>) {
-        self.check_resource(value, "", Standing::Independent, issues);
+        let mut found = Vec::new();
+        self.check_resource(value, "", Standing::Independent, &mut found);
+        if is_full(&found) {
+            found.truncate(MOST_ISSUES);
+            let message = format!("Only {MOST_ISSUES} breaches of base R4 are listed; there may be more.");
+            found.push(Issue::new(&rules::MORE_ISSUES, "", message));
+        }
+        issues.append(&mut found);
     }
 
     fn check_resource(&self, value: &Value, pointer: &str, standing: Standing, issues: &mut Vec<Issue>) {
+        if is_full(issues) {
+            return;
+        }
         let Some(resource) = value.as_object() else {
             let message = "A resource is a JSON object with a `resourceType`.";
             issues.push(Issue::new(&rules::RESOURCE_TYPE, pointer, message));

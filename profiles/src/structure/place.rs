@@ -1,7 +1,5 @@
 //! What the tables say about the place that a pointer names.
 
-use std::borrow::Cow;
-
 use jsonschema::paths::{Location, LocationSegment};
 
 use super::schema::schema_type;
@@ -45,7 +43,7 @@ impl<'t> Place<'t> {
         Some(place)
     }
 
-    fn property(&self, tables: &'t BaseTables, name: &Cow<'_, str>) -> Option<Place<'t>> {
+    fn property(&self, tables: &'t BaseTables, name: &str) -> Option<Place<'t>> {
         let owner = self.definition?;
         let (found, companion) = match owner.property(name) {
             Some(found) => (found, false),
