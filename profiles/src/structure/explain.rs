@@ -36,7 +36,7 @@ impl Explainer<'_> {
         }
         let pointer = format!("{base}{}", error.instance_path().as_str());
         let instance = error.instance();
-        let Some(place) = Place::find(self.tables, root_type, error.instance_path()) else {
+        let Some(place) = Place::find(self.tables, root_type, error.instance_path().as_str()) else {
             // The schema follows the tables, so it cannot find fault with a place that they do not know.
             self.issues.push(Issue::new(
                 &rules::TYPE,
@@ -353,11 +353,9 @@ impl Explainer<'_> {
             reference::Fault::Type | reference::Fault::Disagreement => "type",
         };
         let message = match fault {
-            reference::Fault::Reference | reference::Fault::Type => format!(
-                "{} may not point at this resource type. It takes {}.",
-                place.label(),
-                listed(type_use.targets.iter().copied())
-            ),
+            reference::Fault::Reference | reference::Fault::Type => {
+                reference::message(&place.label(), &type_use.targets)
+            }
             reference::Fault::Disagreement => {
                 format!("{}: `type` and `reference` name different resource types.", place.label())
             }
@@ -380,7 +378,7 @@ fn choice_of<'t>(owner: &'t TypeDefinition, name: &str) -> Option<&'t Element> {
 }
 
 /// A list for people, cut where it would be too long to read.
-fn listed<'n>(names: impl Iterator<Item = &'n str>) -> String {
+pub(super) fn listed<'n>(names: impl Iterator<Item = &'n str>) -> String {
     let names: Vec<&str> = names.collect();
     let shown: Vec<String> = names.iter().take(LISTED).map(|name| format!("`{name}`")).collect();
     let more = names.len().saturating_sub(LISTED);
