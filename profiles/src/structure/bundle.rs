@@ -42,6 +42,12 @@ pub(super) fn check(
         }
         let Some(full_url) = entry.get("fullUrl").and_then(Value::as_str) else { continue };
         let place = push_pointer(&push_pointer(&array, &number.to_string()), "fullUrl");
+        if !is_absolute(full_url) {
+            let message = "Bundle.entry.fullUrl is not absolute.";
+            let issue = Issue::new(&rules::PRIMITIVE, place.as_str(), message)
+                .mend("Put the base of the server in front of it, or use a `urn:uuid:`.");
+            issues.push(issue.value(&Value::from(full_url)));
+        }
         let resource = entry.get("resource");
         let version = resource.and_then(|resource| resource.get("meta")?.get("versionId")?.as_str());
         let first = *seen.entry((full_url, version)).or_insert(number);
@@ -57,6 +63,14 @@ pub(super) fn check(
             issues.push(issue.value(&Value::from(full_url)));
         }
     }
+}
+
+/// Whether a URI begins with a scheme (RFC 3986, section 3.1).
+fn is_absolute(uri: &str) -> bool {
+    uri.split_once(':').is_some_and(|(scheme, _)| {
+        scheme.starts_with(|first: char| first.is_ascii_alphabetic())
+            && scheme.bytes().all(|byte| byte.is_ascii_alphanumeric() || b"+-.".contains(&byte))
+    })
 }
 
 fn mismatch(tables: &BaseTables, full_url: &str, resource: &Map<String, Value>) -> Option<&'static str> {

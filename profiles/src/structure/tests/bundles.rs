@@ -52,6 +52,7 @@ fn a_restful_full_url_agrees_with_its_resource() {
     ] {
         assert_places(&place(full_url, patient("1")), &[]);
     }
+    assert_places(&place("Patient/1", patient("1")), &[("structure-primitive", "/entry/0/fullUrl")]);
     let without_id = json!({"resourceType": "Patient", "active": true});
     assert_places(&place("https://harbourlane.example/fhir/Patient/2", without_id), &[]);
 }
