@@ -55,6 +55,8 @@ fn elements_have_cardinality_targets_and_bindings() {
     assert_eq!(codes.contains("http://hl7.org/fhir/observation-status", "Final"), Some(false));
     let subject = tables().element("Observation", "subject").unwrap();
     assert_eq!(subject.types[0].targets, ["Patient", "Group", "Device", "Location"]);
+    let open: Vec<_> = tables().value_sets.values().filter(|value_set| value_set.codes.is_none()).collect();
+    assert_eq!((tables().value_sets.len(), open.len()), (224, 4), "{open:?}");
     let mime = tables().value_set("http://hl7.org/fhir/ValueSet/mimetypes").unwrap();
     assert_eq!(mime.contains("urn:ietf:bcp:13", "text/plain"), None);
 }

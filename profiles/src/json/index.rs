@@ -79,9 +79,16 @@ impl<'t> LineCounter<'t> {
     }
 }
 
+/// Objects with more properties than this are looked up by a table.
+const WIDE: usize = 16;
+/// Most repeated keys that one text is told about.
+const MOST_DUPLICATES: usize = 100;
+
 #[derive(Debug)]
 struct Node {
     parent: u32,
+    /// Its place among the children of its parent.
+    place: usize,
     /// Offset of the key for a property, of the value for anything else.
     start: usize,
     value: Span,
@@ -93,6 +100,9 @@ struct Node {
 #[derive(Debug)]
 pub struct Index {
     nodes: Vec<Node>,
+    /// For wide objects, by number of the node: the first child of each key. Many issues in one such object would
+    /// otherwise cost the square of its width.
+    wide: HashMap<u32, HashMap<String, u32>>,
 }
 
 impl Index {
@@ -101,40 +111,65 @@ impl Index {
     pub fn build(text: &[u8]) -> Index {
         let root = Node {
             parent: 0,
+            place: 0,
             start: 0,
             value: Span { start: 0, end: text.len() },
             key: None,
             children: Vec::new(),
         };
-        let mut index = Index { nodes: vec![root] };
+        let mut index = Index { nodes: vec![root], wide: HashMap::new() };
         Scanner { text, at: 0 }.scan(&mut index);
+        index.wide = index.tables_of_wide_objects();
         index
+    }
+
+    fn tables_of_wide_objects(&self) -> HashMap<u32, HashMap<String, u32>> {
+        let mut wide = HashMap::new();
+        for (number, node) in (0u32..).zip(&self.nodes) {
+            if node.children.len() <= WIDE {
+                continue;
+            }
+            let mut table = HashMap::new();
+            for &child in &node.children {
+                if let Some(key) = self.nodes.get(child as usize).and_then(|child| child.key.as_ref()) {
+                    table.entry(key.clone()).or_insert(child);
+                }
+            }
+            if !table.is_empty() {
+                wide.insert(number, table);
+            }
+        }
+        wide
     }
 
     /// The place a pointer names, or that of the nearest ancestor that is there. A property is placed at its key.
     #[must_use]
     pub fn locate(&self, pointer: &str) -> Span {
-        let mut node = self.nodes.first();
+        let mut number = 0;
         for token in pointer.split('/').skip(1) {
             let token = token.replace("~1", "/").replace("~0", "~");
-            match node.and_then(|node| self.child(node, &token)) {
-                Some(child) => node = Some(child),
+            match self.child(number, &token) {
+                Some(child) => number = child,
                 None => break,
             }
         }
+        let node = self.nodes.get(number as usize);
         node.map_or(Span { start: 0, end: 0 }, |node| Span { start: node.start, end: node.value.end })
     }
 
-    fn child(&self, node: &Node, token: &str) -> Option<&Node> {
+    fn child(&self, number: u32, token: &str) -> Option<u32> {
+        if let Some(table) = self.wide.get(&number) {
+            return table.get(token).copied();
+        }
+        let node = self.nodes.get(number as usize)?;
         let keyed = node.children.first().and_then(|&first| self.nodes.get(first as usize))?.key.is_some();
         if keyed {
-            node.children
-                .iter()
-                .filter_map(|&child| self.nodes.get(child as usize))
-                .find(|child| child.key.as_deref() == Some(token))
+            let has_key = |child: &&u32| {
+                self.nodes.get(**child as usize).is_some_and(|child| child.key.as_deref() == Some(token))
+            };
+            node.children.iter().find(has_key).copied()
         } else {
-            let number: usize = token.parse().ok()?;
-            self.nodes.get(*node.children.get(number)? as usize)
+            node.children.get(token.parse::<usize>().ok()?).copied()
         }
     }
 
@@ -145,57 +180,72 @@ impl Index {
             if std::ptr::eq(parent, here) {
                 break;
             }
-            tokens.push(match &here.key {
-                Some(key) => key.clone(),
-                None => parent
-                    .children
-                    .iter()
-                    .position(|&child| {
-                        self.nodes.get(child as usize).is_some_and(|node| std::ptr::eq(node, here))
-                    })
-                    .unwrap_or_default()
-                    .to_string(),
-            });
+            tokens.push(here.key.clone().unwrap_or_else(|| here.place.to_string()));
             here = parent;
         }
         tokens.iter().rev().fold(String::new(), |pointer, token| push_pointer(&pointer, token))
     }
 
-    pub(super) fn duplicate_keys(&self, text: &[u8]) -> Vec<Issue> {
-        let mut issues = Vec::new();
+    /// The keys that stand twice in their object, in the order of the text, up to a bound in number and
+    /// in depth: each tells its whole pointer, so a hostile text could otherwise make the answer as large as the
+    /// square of the text.
+    pub(super) fn duplicate_keys(&self, text: &[u8], depth: usize) -> Vec<Issue> {
+        let mut found = Vec::new();
+        let mut depths: Vec<usize> = Vec::with_capacity(self.nodes.len());
         for node in &self.nodes {
+            // A parent stands before its children, so its depth is known; the root is its own parent.
+            let here = depths.get(node.parent as usize).map_or(0, |above| above + 1);
+            depths.push(here);
+            if here > depth {
+                continue;
+            }
             let mut seen: HashMap<&str, usize> = HashMap::new();
             for child in node.children.iter().filter_map(|&child| self.nodes.get(child as usize)) {
                 let Some(key) = child.key.as_deref() else { break };
-                if let Some(&first) = seen.get(key) {
-                    let first = Position::of(text, first);
-                    let message = format!(
-                        "The property stands twice in this object, first at line {}, column {}.",
-                        first.line, first.column
-                    );
-                    issues.push(
-                        Issue::new(&JSON_DUPLICATE_KEY, self.pointer(child), message)
-                            .at(Position::of(text, child.start)),
-                    );
-                } else {
-                    seen.insert(key, child.start);
+                match seen.get(key) {
+                    Some(&first) => found.push((first, child)),
+                    None => {
+                        seen.insert(key, child.start);
+                    }
                 }
             }
         }
-        issues.sort_by_key(|issue| issue.position);
-        issues
+        found.sort_by_key(|(_, child)| child.start);
+        found.truncate(MOST_DUPLICATES);
+        let places = found.iter().flat_map(|(first, child)| [*first, child.start]);
+        let positions = positions(text, places.collect());
+        let position = |offset: usize| positions.get(&offset).copied().unwrap_or(Position::START);
+        let issue = |(first, child): (usize, &Node)| {
+            let first = position(first);
+            let message = format!(
+                "The property stands twice in this object, first at line {}, column {}.",
+                first.line, first.column
+            );
+            Issue::new(&JSON_DUPLICATE_KEY, self.pointer(child), message).at(position(child.start))
+        };
+        found.into_iter().map(issue).collect()
     }
 
     pub(super) fn reserved_keys(&self, text: &[u8]) -> Vec<Issue> {
-        self.nodes
-            .iter()
-            .filter(|node| node.key.as_deref().is_some_and(strict::is_reserved))
+        let reserved = |node: &&Node| node.key.as_deref().is_some_and(strict::is_reserved);
+        let found: Vec<&Node> = self.nodes.iter().filter(reserved).take(MOST_DUPLICATES).collect();
+        let positions = positions(text, found.iter().map(|node| node.start).collect());
+        found
+            .into_iter()
             .map(|node| {
+                let position = positions.get(&node.start).copied().unwrap_or(Position::START);
                 let message = "This property name cannot be read as FHIR.".to_owned();
-                Issue::new(&JSON_RESERVED_KEY, self.pointer(node), message).at(Position::of(text, node.start))
+                Issue::new(&JSON_RESERVED_KEY, self.pointer(node), message).at(position)
             })
             .collect()
     }
+}
+
+/// The positions of some offsets, in one pass over the text.
+fn positions(text: &[u8], mut offsets: Vec<usize>) -> HashMap<usize, Position> {
+    offsets.sort_unstable();
+    let mut lines = LineCounter::new(text);
+    offsets.into_iter().map(|offset| (offset, lines.position(offset))).collect()
 }
 
 struct Scanner<'t> {
@@ -254,7 +304,8 @@ impl Scanner<'_> {
         };
         let number = u32::try_from(index.nodes.len()).unwrap_or(u32::MAX);
         let (start, key) = key.map_or((value.start, None), |(start, key)| (start, Some(key)));
-        index.nodes.push(Node { parent, start, value, key, children: Vec::new() });
+        let place = index.nodes.get(parent as usize).map_or(0, |parent| parent.children.len());
+        index.nodes.push(Node { parent, place, start, value, key, children: Vec::new() });
         if let Some(parent) = index.nodes.get_mut(parent as usize) {
             parent.children.push(number);
         }

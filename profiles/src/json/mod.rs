@@ -116,7 +116,7 @@ impl Document {
     /// Parses a text. Refuses what is not UTF-8, not JSON, too large, too deep, or has a key twice.
     ///
     /// # Errors
-    /// The issues found, located: all duplicate keys, or the one place where the grammar breaks.
+    /// The issues found, located: the duplicate keys (the first hundred), or the one place where the grammar breaks.
     pub fn parse(bytes: Vec<u8>, limits: Limits) -> Result<Document, Vec<Issue>> {
         if bytes.len() > limits.bytes {
             let message = format!("The text has {} bytes; the limit is {} bytes.", bytes.len(), limits.bytes);
@@ -145,7 +145,7 @@ impl Document {
                 Ok(Document { bytes, value, byte_order_mark })
             }
             Err(error) => {
-                let duplicates = Index::build(text).duplicate_keys(text);
+                let duplicates = Index::build(text).duplicate_keys(text, limits.depth);
                 if duplicates.is_empty() { Err(vec![error.into_issue(text)]) } else { Err(duplicates) }
             }
         }
@@ -291,6 +291,25 @@ mod tests {
         assert_eq!(parse(&very_deep).unwrap_err()[0].rule, "json-limit");
         let limits = Limits { bytes: 3, ..Limits::default() };
         assert_eq!(Document::parse(b"[1,2]".to_vec(), limits).unwrap_err()[0].rule, "json-limit");
+    }
+
+    #[test]
+    fn hostile_texts_cost_no_more_than_their_length() {
+        // Each of these took time or memory with the square of its length when every key was answered in full.
+        let nested = "{\"a\":1,\"a\":".repeat(50_000);
+        assert!(parse(&nested).unwrap_err().len() <= 100);
+        let many = format!("[{}{{}}]", "{\"a\":1,\"a\":2},".repeat(50_000));
+        let issues = parse(&many).unwrap_err();
+        assert_eq!(issues.len(), 100);
+        assert_eq!(issues[99].pointer, "/99/a");
+        let wide: String = (0..50_000).map(|number| format!("\"k{number}\":0,")).collect();
+        let document = parse(&format!("{{{wide}\"last\":0}}")).unwrap();
+        let mut issues: Vec<Issue> = (0..50_000)
+            .map(|number| Issue::new(&JSON_SYNTAX, format!("/k{number}"), String::new()))
+            .collect();
+        document.locate(&mut issues);
+        assert_eq!(issues[49_999].pointer, "/k49999");
+        assert_eq!(issues[1].position.unwrap().column, 9);
     }
 
     #[test]

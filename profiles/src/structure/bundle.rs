@@ -1,63 +1,79 @@
-//! Rules across the entries of a Bundle: fullUrls and the references that depend on them.
+//! Rules across the entries of a Bundle: the fullUrls that references depend on.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 
 use serde_json::{Map, Value};
 
-use super::{reference, rules};
+use super::{is_full, reference, rules};
 use crate::definitions::BaseTables;
 use crate::issue::Issue;
 use crate::json::push_pointer;
 
-/// Checks one Bundle that stands at `pointer`. Bundles inside it are asked for themselves.
+/// The fullUrls of a Bundle, each with the resource type of its entry, where that is known.
+pub(super) type FullUrls<'b> = HashMap<&'b str, Option<&'b str>>;
+
+fn entries(bundle: &Map<String, Value>) -> &[Value] {
+    bundle.get("entry").and_then(Value::as_array).map_or(&[], Vec::as_slice)
+}
+
+/// What references inside a Bundle may resolve to.
+pub(super) fn full_urls(bundle: &Map<String, Value>) -> FullUrls<'_> {
+    entries(bundle).iter().filter_map(full_url).collect()
+}
+
+fn full_url(entry: &Value) -> Option<(&str, Option<&str>)> {
+    let resource_type = entry.get("resource").and_then(|resource| resource.get("resourceType")?.as_str());
+    Some((entry.get("fullUrl")?.as_str()?, resource_type))
+}
+
+/// Checks the fullUrls of one Bundle that stands at `pointer`.
 pub(super) fn check(
     tables: &BaseTables,
     bundle: &Map<String, Value>,
     pointer: &str,
     issues: &mut Vec<Issue>,
 ) {
-    let Some(entries) = bundle.get("entry").and_then(Value::as_array) else { return };
     let is_history = bundle.get("type").and_then(Value::as_str) == Some("history");
-    let entries_pointer = push_pointer(pointer, "entry");
+    let array = push_pointer(pointer, "entry");
     let mut seen: HashMap<(&str, Option<&str>), usize> = HashMap::new();
-    let mut full_urls: HashSet<&str> = HashSet::new();
-    for (number, entry) in entries.iter().enumerate() {
+    for (number, entry) in entries(bundle).iter().enumerate() {
+        if is_full(issues) {
+            return;
+        }
         let Some(full_url) = entry.get("fullUrl").and_then(Value::as_str) else { continue };
-        let entry_pointer = push_pointer(&entries_pointer, &number.to_string());
-        let full_url_pointer = push_pointer(&entry_pointer, "fullUrl");
-        full_urls.insert(full_url);
+        let place = push_pointer(&push_pointer(&array, &number.to_string()), "fullUrl");
+        if !is_absolute(full_url) {
+            let message = "Bundle.entry.fullUrl is not absolute.";
+            let issue = Issue::new(&rules::PRIMITIVE, place.as_str(), message)
+                .mend("Put the base of the server in front of it, or use a `urn:uuid:`.");
+            issues.push(issue.value(&Value::from(full_url)));
+        }
         let resource = entry.get("resource");
         let version = resource.and_then(|resource| resource.get("meta")?.get("versionId")?.as_str());
-        match seen.get(&(full_url, version)) {
-            Some(first) if !is_history => {
-                let message = format!("Entry {first} (counted from 0) has the same fullUrl and version.");
-                issues.push(
-                    Issue::new(&rules::FULL_URL_DUPLICATE, full_url_pointer.as_str(), message)
-                        .value(&Value::from(full_url)),
-                );
-            }
-            Some(_) => {}
-            None => {
-                seen.insert((full_url, version), number);
-            }
+        let first = *seen.entry((full_url, version)).or_insert(number);
+        if first != number && !is_history {
+            let message = format!("Entry {first} (counted from 0) has the same fullUrl and version.");
+            let issue = Issue::new(&rules::FULL_URL_DUPLICATE, place.as_str(), message);
+            issues.push(issue.value(&Value::from(full_url)));
         }
         if let Some(resource) = resource.and_then(Value::as_object)
             && let Some(message) = mismatch(tables, full_url, resource)
         {
-            let issue = Issue::new(&rules::FULL_URL_MISMATCH, full_url_pointer, message);
+            let issue = Issue::new(&rules::FULL_URL_MISMATCH, place, message);
             issues.push(issue.value(&Value::from(full_url)));
-        }
-    }
-    for (number, entry) in entries.iter().enumerate() {
-        if let Some(resource) = entry.get("resource") {
-            let entry_pointer = push_pointer(&entries_pointer, &number.to_string());
-            let mut place = push_pointer(&entry_pointer, "resource");
-            unresolved(resource, &full_urls, &mut place, issues);
         }
     }
 }
 
-fn mismatch(tables: &BaseTables, full_url: &str, resource: &Map<String, Value>) -> Option<String> {
+/// Whether a URI begins with a scheme (RFC 3986, section 3.1).
+fn is_absolute(uri: &str) -> bool {
+    uri.split_once(':').is_some_and(|(scheme, _)| {
+        scheme.starts_with(|first: char| first.is_ascii_alphabetic())
+            && scheme.bytes().all(|byte| byte.is_ascii_alphanumeric() || b"+-.".contains(&byte))
+    })
+}
+
+fn mismatch(tables: &BaseTables, full_url: &str, resource: &Map<String, Value>) -> Option<&'static str> {
     let (kind, id, _) = reference::restful(full_url)?;
     if !tables.is_resource_type(kind) {
         // Some other address that happens to have a path; R4 does not say what it would have to agree with.
@@ -66,51 +82,9 @@ fn mismatch(tables: &BaseTables, full_url: &str, resource: &Map<String, Value>) 
     let text = |name: &str| resource.get(name).and_then(Value::as_str);
     let other = |known: Option<&str>, named: &str| known.is_some_and(|known| known != named);
     match (other(text("resourceType"), kind), other(text("id"), id)) {
-        (true, true) => Some("The fullUrl ends in another type and id than its resource has.".to_owned()),
-        (true, false) => Some("The fullUrl ends in another type than its resource has.".to_owned()),
-        (false, true) => Some("The fullUrl ends in another id than its resource has.".to_owned()),
+        (true, true) => Some("The fullUrl ends in another type and id than its resource has."),
+        (true, false) => Some("The fullUrl ends in another type than its resource has."),
+        (false, true) => Some("The fullUrl ends in another id than its resource has."),
         (false, false) => None,
     }
-}
-
-/// Walks a resource for References by URN that no entry has. `place` is lent: it is as it was at the end.
-fn unresolved(value: &Value, full_urls: &HashSet<&str>, place: &mut String, issues: &mut Vec<Issue>) {
-    match value {
-        Value::Object(object) => {
-            // A Bundle resolves its own references.
-            if object.get("resourceType").and_then(Value::as_str) == Some("Bundle") {
-                return;
-            }
-            for (name, inner) in object {
-                let length = place.len();
-                place.push('/');
-                place.push_str(&name.replace('~', "~0").replace('/', "~1"));
-                match inner.as_str() {
-                    Some(text) if name == "reference" && !resolves(text, full_urls) => {
-                        let message = "No entry of the Bundle has this fullUrl.";
-                        let issue = Issue::new(&rules::REFERENCE_UNRESOLVED, place.as_str(), message);
-                        issues.push(issue.value(inner));
-                    }
-                    _ => unresolved(inner, full_urls, place, issues),
-                }
-                place.truncate(length);
-            }
-        }
-        Value::Array(items) => {
-            for (number, inner) in items.iter().enumerate() {
-                let length = place.len();
-                place.push('/');
-                place.push_str(&number.to_string());
-                unresolved(inner, full_urls, place, issues);
-                place.truncate(length);
-            }
-        }
-        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
-    }
-}
-
-fn resolves(reference: &str, full_urls: &HashSet<&str>) -> bool {
-    let by_urn = reference.starts_with("urn:uuid:") || reference.starts_with("urn:oid:");
-    let whole = reference.split_once('#').map_or(reference, |(whole, _)| whole);
-    !by_urn || full_urls.contains(whole)
 }

@@ -13,7 +13,7 @@ use super::nearest::nearest;
 use super::object::{self, ObjectRules};
 use super::place::Place;
 use super::primitive::{self, Primitive};
-use super::{keywords, reference, rules, schema};
+use super::{MOST_ISSUES, is_full, keywords, reference, rules, schema};
 use crate::definitions::{BaseTables, Element, JsonForm, TypeDefinition, ValueSet};
 use crate::issue::Issue;
 use crate::json::push_pointer;
@@ -31,9 +31,12 @@ pub(super) struct Explainer<'c> {
 impl Explainer<'_> {
     /// Adds the issues of one error, found in a value of `root_type` that stands at `base`.
     pub(super) fn explain(&mut self, root_type: &str, base: &str, error: &ValidationError<'_>) {
+        if is_full(self.issues) {
+            return;
+        }
         let pointer = format!("{base}{}", error.instance_path().as_str());
         let instance = error.instance();
-        let Some(place) = Place::find(self.tables, root_type, error.instance_path()) else {
+        let Some(place) = Place::find(self.tables, root_type, error.instance_path().as_str()) else {
             // The schema follows the tables, so it cannot find fault with a place that they do not know.
             self.issues.push(Issue::new(
                 &rules::TYPE,
@@ -44,7 +47,7 @@ impl Explainer<'_> {
         };
         match error.kind() {
             ValidationErrorKind::AdditionalProperties { unexpected } => {
-                for name in unexpected {
+                for name in unexpected.iter().take(MOST_ISSUES) {
                     self.unknown_property(&place, &pointer, name);
                 }
             }
@@ -350,11 +353,9 @@ impl Explainer<'_> {
             reference::Fault::Type | reference::Fault::Disagreement => "type",
         };
         let message = match fault {
-            reference::Fault::Reference | reference::Fault::Type => format!(
-                "{} may not point at this resource type. It takes {}.",
-                place.label(),
-                listed(type_use.targets.iter().copied())
-            ),
+            reference::Fault::Reference | reference::Fault::Type => {
+                reference::message(&place.label(), &type_use.targets)
+            }
             reference::Fault::Disagreement => {
                 format!("{}: `type` and `reference` name different resource types.", place.label())
             }
@@ -377,7 +378,7 @@ fn choice_of<'t>(owner: &'t TypeDefinition, name: &str) -> Option<&'t Element> {
 }
 
 /// A list for people, cut where it would be too long to read.
-fn listed<'n>(names: impl Iterator<Item = &'n str>) -> String {
+pub(super) fn listed<'n>(names: impl Iterator<Item = &'n str>) -> String {
     let names: Vec<&str> = names.collect();
     let shown: Vec<String> = names.iter().take(LISTED).map(|name| format!("`{name}`")).collect();
     let more = names.len().saturating_sub(LISTED);

@@ -15,6 +15,7 @@ mod object;
 mod place;
 mod primitive;
 mod reference;
+mod resolve;
 mod rules;
 mod schema;
 #[cfg(test)]
@@ -30,8 +31,10 @@ pub use rules::RULES;
 use crate::definitions::BaseTables;
 use crate::issue::Issue;
 use crate::json::push_pointer;
+use bundle::FullUrls;
 use compiled::Compiled;
 use explain::Explainer;
+use resolve::Walk;
 
 /// Holds documents against base R4. Cheap to share; keeps the schemas that it has compiled.
 #[derive(Debug, Clone)]
@@ -40,11 +43,18 @@ pub struct Checker {
     compiled: Arc<Compiled>,
 }
 
+/// Most issues that one check lists.
+pub const MOST_ISSUES: usize = 1000;
+
+fn is_full(issues: &[Issue]) -> bool {
+    issues.len() >= MOST_ISSUES
+}
+
 /// Where a resource stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Standing {
-    /// The document itself, or an entry of a Bundle, or a parameter.
-    Independent,
+#[derive(Debug, Clone, Copy)]
+enum Standing<'v> {
+    /// The document itself, or an entry of a Bundle, or a parameter; with the fullUrls of the Bundle around it.
+    Independent(Option<&'v FullUrls<'v>>),
     /// In `contained` of another resource.
     Contained,
 }
@@ -57,12 +67,22 @@ impl Checker {
     }
 
     /// Adds every breach of base R4 in a resource, Bundles included, in no particular order. Pointers start at the
-    /// resource.
+    /// resource. After [`MOST_ISSUES`] one more says that the list was cut.
     pub fn check(&self, value: &Value, issues: &mut Vec<Issue>) {
-        self.check_resource(value, "", Standing::Independent, issues);
+        let mut found = Vec::new();
+        self.check_resource(value, "", Standing::Independent(None), &mut found);
+        if is_full(&found) {
+            found.truncate(MOST_ISSUES);
+            let message = format!("Only {MOST_ISSUES} breaches of base R4 are listed; there may be more.");
+            found.push(Issue::new(&rules::MORE_ISSUES, "", message));
+        }
+        issues.append(&mut found);
     }
 
-    fn check_resource(&self, value: &Value, pointer: &str, standing: Standing, issues: &mut Vec<Issue>) {
+    fn check_resource(&self, value: &Value, pointer: &str, standing: Standing<'_>, issues: &mut Vec<Issue>) {
+        if is_full(issues) {
+            return;
+        }
         let Some(resource) = value.as_object() else {
             let message = "A resource is a JSON object with a `resourceType`.";
             issues.push(Issue::new(&rules::RESOURCE_TYPE, pointer, message));
@@ -84,13 +104,21 @@ impl Checker {
             }
         }
         self.check_contained(resource, pointer, standing, issues);
-        match type_name {
-            "Bundle" => {
-                self.check_entries(resource, pointer, issues);
+        match (type_name, standing) {
+            ("Bundle", _) => {
+                let full_urls = bundle::full_urls(resource);
                 bundle::check(self.tables, resource, pointer, issues);
+                self.check_entries(resource, pointer, Standing::Independent(Some(&full_urls)), issues);
+                Walk::new(self.tables, Some(&full_urls), resource, pointer).check(resource, issues);
             }
-            "Parameters" => self.check_parameters(resource.get("parameter"), pointer, "parameter", issues),
-            _ => {}
+            // The walk of the resource around it covers a contained one.
+            (_, Standing::Contained) => {}
+            (_, Standing::Independent(full_urls)) => {
+                Walk::new(self.tables, full_urls, resource, pointer).check(resource, issues);
+            }
+        }
+        if type_name == "Parameters" {
+            self.check_parameters(resource.get("parameter"), pointer, "parameter", standing, issues);
         }
     }
 
@@ -122,12 +150,12 @@ impl Checker {
         &self,
         resource: &Map<String, Value>,
         pointer: &str,
-        standing: Standing,
+        standing: Standing<'_>,
         issues: &mut Vec<Issue>,
     ) {
         let Some(contained) = resource.get("contained").and_then(Value::as_array) else { return };
         let array = push_pointer(pointer, "contained");
-        if standing == Standing::Contained {
+        if matches!(standing, Standing::Contained) {
             let message = "A contained resource contains another.";
             let issue = Issue::new(&rules::CONTAINED, array.as_str(), message)
                 .mend("Move the inner resource to `contained` of the outermost one.");
@@ -151,15 +179,20 @@ impl Checker {
         }
     }
 
-    fn check_entries(&self, bundle: &Map<String, Value>, pointer: &str, issues: &mut Vec<Issue>) {
+    fn check_entries(
+        &self,
+        bundle: &Map<String, Value>,
+        pointer: &str,
+        inner: Standing<'_>,
+        issues: &mut Vec<Issue>,
+    ) {
         let Some(entries) = bundle.get("entry").and_then(Value::as_array) else { return };
         let array = push_pointer(pointer, "entry");
         for (number, entry) in entries.iter().enumerate() {
             let place = push_pointer(&array, &number.to_string());
-            self.check_inner(entry.get("resource"), &place, "resource", issues);
-            let response = push_pointer(&place, "response");
+            self.check_inner(entry.get("resource"), &push_pointer(&place, "resource"), inner, issues);
             let outcome = entry.get("response").and_then(|response| response.get("outcome"));
-            self.check_inner(outcome, &response, "outcome", issues);
+            self.check_inner(outcome, &format!("{place}/response/outcome"), inner, issues);
         }
     }
 
@@ -168,21 +201,28 @@ impl Checker {
         parameters: Option<&Value>,
         pointer: &str,
         name: &str,
+        inner: Standing<'_>,
         issues: &mut Vec<Issue>,
     ) {
         let Some(parameters) = parameters.and_then(Value::as_array) else { return };
         let array = push_pointer(pointer, name);
         for (number, parameter) in parameters.iter().enumerate() {
             let place = push_pointer(&array, &number.to_string());
-            self.check_inner(parameter.get("resource"), &place, "resource", issues);
-            self.check_parameters(parameter.get("part"), &place, "part", issues);
+            self.check_inner(parameter.get("resource"), &push_pointer(&place, "resource"), inner, issues);
+            self.check_parameters(parameter.get("part"), &place, "part", inner, issues);
         }
     }
 
     /// A resource in a property. What is no object was reported by the schema of the resource around it.
-    fn check_inner(&self, inner: Option<&Value>, pointer: &str, name: &str, issues: &mut Vec<Issue>) {
-        if let Some(inner) = inner.filter(|inner| inner.is_object()) {
-            self.check_resource(inner, &push_pointer(pointer, name), Standing::Independent, issues);
+    fn check_inner(
+        &self,
+        value: Option<&Value>,
+        pointer: &str,
+        standing: Standing<'_>,
+        issues: &mut Vec<Issue>,
+    ) {
+        if let Some(value) = value.filter(|value| value.is_object()) {
+            self.check_resource(value, pointer, standing, issues);
         }
     }
 }

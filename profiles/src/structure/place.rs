@@ -1,9 +1,5 @@
 //! What the tables say about the place that a pointer names.
 
-use std::borrow::Cow;
-
-use jsonschema::paths::{Location, LocationSegment};
-
 use super::schema::schema_type;
 use crate::definitions::{BaseTables, Element, Property, TypeDefinition, TypeUse};
 
@@ -25,8 +21,8 @@ pub(super) struct Place<'t> {
 }
 
 impl<'t> Place<'t> {
-    /// Follows a pointer from a root of a known type. None when it leaves what the tables know.
-    pub(super) fn find(tables: &'t BaseTables, root_type: &str, pointer: &Location) -> Option<Place<'t>> {
+    /// Follows a JSON pointer from a root of a known type. None when it leaves what the tables know.
+    pub(super) fn find(tables: &'t BaseTables, root_type: &str, pointer: &str) -> Option<Place<'t>> {
         let root = tables.type_definition(root_type)?;
         let mut place = Place {
             owner: root,
@@ -36,16 +32,18 @@ impl<'t> Place<'t> {
             companion: false,
             item: false,
         };
-        for segment in pointer.iter() {
-            place = match segment {
-                LocationSegment::Index(_) => Place { item: true, ..place },
-                LocationSegment::Property(name) => place.property(tables, &name)?,
+        // Names of elements are letters, so nothing has to be unescaped, and digits are an index.
+        for token in pointer.split('/').skip(1) {
+            place = if token.starts_with(|first: char| first.is_ascii_digit()) {
+                Place { item: true, ..place }
+            } else {
+                place.property(tables, token)?
             };
         }
         Some(place)
     }
 
-    fn property(&self, tables: &'t BaseTables, name: &Cow<'_, str>) -> Option<Place<'t>> {
+    fn property(&self, tables: &'t BaseTables, name: &str) -> Option<Place<'t>> {
         let owner = self.definition?;
         let (found, companion) = match owner.property(name) {
             Some(found) => (found, false),

@@ -2,6 +2,7 @@
 
 use serde_json::{Map, Value};
 
+use super::explain::listed;
 use super::primitive::is_id;
 use crate::definitions::BaseTables;
 
@@ -41,22 +42,25 @@ pub(super) enum Fault {
     Disagreement,
 }
 
-/// Holds a Reference against the resource types allowed. Without any named, all are.
+/// Whether a reference that takes some types takes this one. Without any named, it takes all.
+pub(super) fn allows(targets: &[&str], resource_type: &str) -> bool {
+    targets.is_empty() || targets.contains(&"Resource") || targets.contains(&resource_type)
+}
+
+/// What to say of a reference to another type.
+pub(super) fn message(label: &str, targets: &[&str]) -> String {
+    format!("{label} may not point at this resource type. It takes {}.", listed(targets.iter().copied()))
+}
+
+/// Holds a Reference against the resource types allowed.
 pub(super) fn check(tables: &BaseTables, allowed: &[&str], reference: &Map<String, Value>) -> Option<Fault> {
-    let any = allowed.is_empty() || allowed.contains(&"Resource");
     let text = |name: &str| reference.get(name).and_then(Value::as_str);
     let by_reference = text("reference").and_then(|reference| named_type(tables, reference));
     let by_type = text("type").filter(|kind| tables.is_resource_type(kind));
-    if let Some(kind) = by_reference
-        && !any
-        && !allowed.contains(&kind)
-    {
+    if by_reference.is_some_and(|kind| !allows(allowed, kind)) {
         return Some(Fault::Reference);
     }
-    if let Some(kind) = by_type
-        && !any
-        && !allowed.contains(&kind)
-    {
+    if by_type.is_some_and(|kind| !allows(allowed, kind)) {
         return Some(Fault::Type);
     }
     match (by_reference, by_type) {

@@ -133,6 +133,17 @@ pub(super) static REFERENCE_UNRESOLVED: Rule = Rule {
     source: "HL7 FHIR R4, Bundle: resolving references",
 };
 
+/// The list of issues was cut.
+pub(super) static MORE_ISSUES: Rule = Rule {
+    id: "structure-more-issues",
+    severity: Severity::Information,
+    issue_type: IssueType::Incomplete,
+    summary: "The document breaks R4 more often than is listed",
+    why: "A bound on the list keeps one broken message from using the memory and time of all others.",
+    mend: "Mend what is listed and check again.",
+    source: "project rule",
+};
+
 /// The rules of this family.
 pub static RULES: &[&Rule] = &[
     &RESOURCE_TYPE,
@@ -148,4 +159,5 @@ pub static RULES: &[&Rule] = &[
     &FULL_URL_DUPLICATE,
     &FULL_URL_MISMATCH,
     &REFERENCE_UNRESOLVED,
+    &MORE_ISSUES,
 ];

@@ -52,6 +52,7 @@ fn a_restful_full_url_agrees_with_its_resource() {
     ] {
         assert_places(&place(full_url, patient("1")), &[]);
     }
+    assert_places(&place("Patient/1", patient("1")), &[("structure-primitive", "/entry/0/fullUrl")]);
     let without_id = json!({"resourceType": "Patient", "active": true});
     assert_places(&place("https://harbourlane.example/fhir/Patient/2", without_id), &[]);
 }
@@ -85,5 +86,54 @@ fn an_inner_bundle_resolves_its_own_references() {
     assert_places(
         &outer,
         &[("bundle-reference-unresolved", "/entry/1/resource/entry/0/resource/subject/reference")],
+    );
+}
+
+#[test]
+fn a_resolved_reference_leads_to_a_type_allowed() {
+    let nurse = "urn:uuid:0f2c1e5a-0000-4000-8000-00000000000b";
+    let finding = observation(json!({
+        "subject": {"reference": nurse},
+        "performer": [{"reference": nurse}],
+        "component": [{"code": {"text": "x"}, "extension": [
+            {"url": "http://harbourlane.example/x", "valueReference": {"reference": nurse}}]}]
+    }));
+    assert_places(
+        &bundle(json!([
+            {"fullUrl": nurse, "resource": {"resourceType": "Practitioner", "active": true}},
+            {"fullUrl": PATIENT, "resource": finding}
+        ])),
+        &[("structure-reference-target", "/entry/1/resource/subject/reference")],
+    );
+    assert_places(
+        &observation(json!({
+            "contained": [
+                {"resourceType": "Practitioner", "id": "n"},
+                {"resourceType": "Specimen", "id": "s", "subject": {"reference": "#n"}, "parent": [{"reference": "#"}]}
+            ],
+            "subject": {"reference": "#n"},
+            "performer": [{"reference": "#n"}],
+            "specimen": {"reference": "#s"},
+            "device": {"reference": "#absent"}
+        })),
+        &[
+            ("structure-reference-target", "/contained/1/parent/0/reference"),
+            ("structure-reference-target", "/contained/1/subject/reference"),
+            ("structure-reference-target", "/subject/reference"),
+        ],
+    );
+}
+
+#[test]
+fn references_inside_parameters_of_a_bundle_resolve_in_it() {
+    let finding = observation(json!({"subject": {"reference": PATIENT}}));
+    let parameters = json!({"resourceType": "Parameters", "parameter": [
+        {"name": "a", "resource": finding}, {"name": "b", "valueReference": {"reference": "urn:oid:1.2.3"}}]});
+    assert_places(
+        &bundle(json!([
+            {"fullUrl": PATIENT, "resource": {"resourceType": "Patient", "active": true}},
+            {"resource": parameters}
+        ])),
+        &[("bundle-reference-unresolved", "/entry/1/resource/parameter/1/valueReference/reference")],
     );
 }

@@ -90,3 +90,30 @@ proptest! {
 fn the_seed_of_the_changes_is_right() {
     assert_eq!(issues(&seed()), []);
 }
+
+#[test]
+fn every_single_breach_of_form_is_noticed_at_its_place() {
+    let seed = seed();
+    let mut places = Vec::new();
+    every_place(&seed, String::new(), &mut places);
+    for place in places.iter().filter(|place| !place.is_empty()) {
+        let old = seed.pointer(place).unwrap();
+        let changes = [Value::Null, json!([]), json!({}), json!([old.clone()]), json!([[old.clone()]])];
+        for new in changes.iter().filter(|new| *new != old) {
+            let mut value = seed.clone();
+            *value.pointer_mut(place).unwrap() = new.clone();
+            // A companion that becomes null leaves its value to be the one at fault.
+            let around = place.split_once("/_given/").map_or(place.as_str(), |(name, _)| name);
+            let noticed = issues(&value).iter().any(|issue| issue.pointer.starts_with(around));
+            assert!(noticed, "{new} at {place} passes");
+        }
+        let (parent, name) = place.rsplit_once('/').unwrap();
+        let mut value = seed.clone();
+        if let Some(object) = value.pointer_mut(parent).unwrap().as_object_mut() {
+            let moved = object.shift_remove(name).unwrap();
+            object.insert(format!("{name}Zz"), moved);
+            let noticed = issues(&value).iter().any(|issue| issue.pointer.starts_with(parent));
+            assert!(noticed, "{place} under another name passes");
+        }
+    }
+}
