@@ -122,7 +122,10 @@ impl<'d> Walk<'_, 'd> {
             let (says, mend) = if fault.missing {
                 ("needs", format!("Add `{}` to the entry, or send the Bundle as a `collection`.", fault.part))
             } else {
-                ("must not have", format!("Remove `{}` from the entry, or correct the type of the Bundle.", fault.part))
+                (
+                    "must not have",
+                    format!("Remove `{}` from the entry, or correct the type of the Bundle.", fault.part),
+                )
             };
             let message = format!(
                 "The condition {key} of FHIR does not hold here: an entry of a Bundle of this type {says} a `{}`.",
