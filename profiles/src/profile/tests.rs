@@ -1,6 +1,7 @@
 //! Every expectation names the rule and the place; `check` gives them in one order.
 
 mod load;
+mod mutation;
 mod shipped;
 mod sources;
 

@@ -134,6 +134,64 @@ fn closed_slices_refuse_everything_else() {
 }
 
 #[test]
+fn constraints_are_issues_under_their_own_key() {
+    let constraint = |key: &str, severity: &str, expression: &str| json!({ "key": key, "severity": severity, "human": "as the clinic agreed", "expression": expression });
+    let elements = json!([
+        { "path": "Observation", "constraint": [
+            constraint("hl-1", "error", "method.exists() or note.exists()"),
+            constraint("obs-6", "error", "outside.of(our, subset)")] },
+        { "path": "Observation.component", "constraint": [constraint("hl-2", "warning", "code.text.exists()")] },
+        { "path": "Observation.component.value[x]", "constraint": [constraint("hl-3", "error", "coding.count() = 1")] }
+    ]);
+    let site = load(PULSE, elements).unwrap();
+    let two = json!({ "valueCodeableConcept": { "coding": [
+        { "system": RESULT, "code": "present" }, { "system": SCT, "code": "52101004" }] } });
+    let named = with(
+        component(SITE, "popliteal", two),
+        json!({ "code": {
+        "coding": [{ "system": SITE, "code": "popliteal" }], "text": "popliteal" } }),
+    );
+    let resource = grouped("pulse", json!([component(SITE, "dorsalis-pedis", coded("present")), named]));
+    let mut issues = Vec::new();
+    site.check(&resource, "/entry/0/resource", &mut issues);
+    assert_eq!(issues.iter().filter(|issue| issue.severity == crate::issue::Severity::Warning).count(), 1);
+    assert_eq!(
+        pairs(issues),
+        expected(&[
+            ("hl-1", "/entry/0/resource"),
+            ("hl-2", "/entry/0/resource/component/0"),
+            ("hl-3", "/entry/0/resource/component/1/valueCodeableConcept"),
+        ])
+    );
+}
+
+#[test]
+fn a_constraint_that_cannot_be_enforced_is_refused_by_name() {
+    let stated = |id: &str, constraint: Value| json!([{ "id": id, "path": "Observation", "constraint": [constraint] }]);
+    let slice = json!([
+        { "id": "Observation.component:ulcer-area", "path": "Observation.component", "sliceName": "ulcer-area",
+          "constraint": [{ "key": "hl-1", "severity": "error", "human": "h", "expression": "true" }] }
+    ]);
+    let cases = [
+        (stated("Observation", json!({ "severity": "error" })), "`key`"),
+        (stated("Observation", json!({ "key": "hl-1", "severity": "fatal" })), "hl-1"),
+        (stated("Observation", json!({ "key": "hl-1", "severity": "error", "human": "h" })), "expression"),
+        (
+            stated(
+                "Observation",
+                json!({ "key": "hl-1", "severity": "error", "human": "h", "expression": "subject.resolve().exists()" }),
+            ),
+            "resolve",
+        ),
+        (slice, "slice"),
+    ];
+    for (elements, named) in cases {
+        let error = load(ULCER, elements).map(|_| ()).unwrap_err();
+        assert!(error.reason.contains(named), "{named}: {}", error.reason);
+    }
+}
+
+#[test]
 fn a_profile_may_be_based_on_another_of_the_site() {
     let second = json!({
         "resourceType": "StructureDefinition", "id": "second", "name": "Second",
