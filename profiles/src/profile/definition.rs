@@ -114,7 +114,7 @@ impl Definition {
             url: required("url")?,
             name: text("id").map_or_else(|| required("name"), |id| Ok(id.to_owned()))?,
             resource_type: required("type")?,
-            base: required("baseDefinition")?,
+            base: required("baseDefinition")?.split('|').next().unwrap_or_default().to_owned(),
             root: Node::default(),
         };
         definition.root.name.clone_from(&definition.resource_type);

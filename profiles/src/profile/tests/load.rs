@@ -2,10 +2,6 @@
 
 use super::*;
 
-fn element(rules: Value) -> Value {
-    rules
-}
-
 fn profile(base: &str, elements: Value) -> String {
     json!({
         "resourceType": "StructureDefinition",
@@ -26,11 +22,10 @@ fn profile(base: &str, elements: Value) -> String {
 
 const PULSE: &str = "https://solewire.example/fhir/StructureDefinition/foot-pulse";
 const ULCER: &str = "https://solewire.example/fhir/StructureDefinition/foot-ulcer";
-const OBSERVATION: &str = "http://hl7.org/fhir/StructureDefinition/Observation";
+const OBSERVATION: &str = "http://hl7.org/fhir/StructureDefinition/Observation|4.0.1";
 
 fn load(base: &str, elements: Value) -> Result<Profiles, LoadError> {
-    let terminology = Arc::new(Terminology::builtin()?);
-    Profiles::with_files(terminology, &[("harbour.json", profile(base, elements))])
+    Profiles::with_files(terminology(), &[("harbour.json", profile(base, elements))])
 }
 
 fn expected(pairs: &[(&str, &str)]) -> Vec<(String, String)> {
@@ -68,8 +63,8 @@ fn a_profile_that_narrows_ours_applies_without_a_claim() {
 #[test]
 fn a_profile_on_an_r4_type_applies_where_claimed() {
     let elements = json!([
-        element(json!({ "id": "Observation.method", "path": "Observation.method", "min": 1,
-            "binding": { "strength": "extensible", "valueSet": "https://solewire.example/fhir/ValueSet/foot-sides" } })),
+        { "id": "Observation.method", "path": "Observation.method", "min": 1,
+            "binding": { "strength": "extensible", "valueSet": "https://solewire.example/fhir/ValueSet/foot-sides" } },
         { "id": "Observation.status", "path": "Observation.status", "fixedCode": "final" },
         { "id": "Observation.interpretation", "path": "Observation.interpretation",
           "binding": { "strength": "preferred", "valueSet": "http://example.org/not-here" } }
@@ -90,6 +85,31 @@ fn a_binding_to_a_value_set_of_r4_is_checked() {
     let site = load(PULSE, elements).unwrap();
     let wrong = with(pulse(), json!({ "status": "finished" }));
     assert_eq!(found(&site, &wrong), expected(&[("profile-binding", "/status")]));
+}
+
+#[test]
+fn elements_below_a_choice_are_reached_in_every_way_of_writing_it() {
+    let threshold = "https://solewire.example/fhir/StructureDefinition/foot-vibration-threshold";
+    let given = with(
+        bare("vibration-threshold"),
+        json!({ "bodySite": concept(SITE, "left-foot"), "valueQuantity": quantity(31.0, "V") }),
+    );
+    // The base profile left one type, so the type need not be said again.
+    for (id, path) in [
+        ("Observation.value[x].unit", "Observation.value[x].unit"),
+        ("Observation.valueQuantity.unit", "Observation.valueQuantity.unit"),
+        ("Observation.value[x]:valueQuantity.unit", "Observation.value[x].unit"),
+    ] {
+        let elements = json!([{ "id": id, "path": path, "min": 1, "_short": {}, "extension": [] }]);
+        let site = load(threshold, elements).unwrap();
+        assert_eq!(found(&site, &given), expected(&[("profile-required", "/valueQuantity")]), "{id}");
+        let mut named = given.clone();
+        named["valueQuantity"]["unit"] = json!("volt");
+        assert_eq!(found(&site, &named), [], "{id}");
+    }
+    let several = load(PULSE, json!([{ "path": "Observation.component.value[x].text", "min": 1 }])).unwrap();
+    let text = expected(&[("profile-required", "/component/0/valueCodeableConcept")]);
+    assert_eq!(found(&several, &pulse()), text);
 }
 
 #[test]
@@ -202,7 +222,7 @@ fn a_profile_may_be_based_on_another_of_the_site() {
     });
     let first = profile(PULSE, json!([{ "path": "Observation.method", "min": 1 }]));
     let files = [("second.json", second.to_string()), ("first.json", first)];
-    let site = Profiles::with_files(Arc::new(Terminology::builtin().unwrap()), &files).unwrap();
+    let site = Profiles::with_files(terminology(), &files).unwrap();
     let mut issues = Vec::new();
     site.check(&pulse(), "/x", &mut issues);
     let mut missing: Vec<_> = issues.iter().map(|issue| issue.message.split(' ').next().unwrap()).collect();
@@ -355,12 +375,12 @@ fn a_profile_that_stands_on_nothing_is_refused_by_name() {
         ),
     ];
     for (text, named) in bad {
-        let loaded = Profiles::with_files(Arc::new(Terminology::builtin().unwrap()), &[("bad.json", text)]);
+        let loaded = Profiles::with_files(terminology(), &[("bad.json", text)]);
         let error = loaded.map(|_| ()).unwrap_err();
         assert!(error.reason.contains(named), "{named}: {}", error.reason);
     }
     let twice = profile(PULSE, json!([]));
     let files = [("a.json", twice.clone()), ("b.json", twice)];
-    let loaded = Profiles::with_files(Arc::new(Terminology::builtin().unwrap()), &files);
+    let loaded = Profiles::with_files(terminology(), &files);
     assert!(loaded.map(|_| ()).unwrap_err().reason.contains("already loaded"));
 }
