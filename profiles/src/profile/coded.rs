@@ -122,7 +122,7 @@ pub(super) struct Mismatch {
 
 /// Every place where `value` lacks what `pattern` asks for. Empty when it matches.
 ///
-/// R4, ElementDefinition.pattern[x]: an object must hold what the pattern holds, an array one match for each item.
+/// R4, `ElementDefinition.pattern[x]`: an object must hold what the pattern holds, an array one match for each item.
 pub(super) fn mismatches(terminology: &Terminology, pattern: &Value, value: &Value) -> Vec<Mismatch> {
     let mut found = Vec::new();
     collect(terminology, pattern, value, String::new(), &mut found);

@@ -12,13 +12,14 @@ use std::collections::HashMap;
 use serde_json::{Value, json};
 
 use super::coded::BoundSet;
-use super::definition::{Definition, Node};
+use super::definition::{Definition, Node, steps};
 use super::keywords::{BINDING, FIXED, PATTERN, PRESENT, TARGET};
 use crate::LoadError;
 use crate::definitions::{BaseTables, Element, TypeKind, TypeUse};
 use crate::terminology::Terminology;
 
 const R4_TYPE: &str = "http://hl7.org/fhir/StructureDefinition/";
+const R4_VERSION: &str = "|4.0.1";
 const CODED: &[&str] = &["code", "string", "uri", "Coding", "CodeableConcept", "Quantity"];
 
 /// What a rule of the schema asks for.
@@ -184,7 +185,9 @@ impl Compiler<'_> {
         }
         if element.choice_stem().is_some() {
             let names: Vec<String> = allowed.iter().map(|type_use| type_use.code.to_string()).collect();
-            for other in element.types.iter().filter(|other| !allowed.contains(other)) {
+            // Types that a profile it is based on leaves out are that profile's to refuse.
+            let own = node.rules.contains_key("type");
+            for other in element.types.iter().filter(|other| own && !allowed.contains(other)) {
                 for property in names_of(self.base, element, other) {
                     let rule = json!({ "properties": { property: false } });
                     self.note(rules, id, Check::Types(names.clone()), rule);
@@ -258,7 +261,9 @@ impl Compiler<'_> {
         element: &'static Element,
         id: &str,
     ) -> Result<Vec<&'static TypeUse>, LoadError> {
-        let Some(types) = node.rules.get("type").and_then(Value::as_array) else {
+        let Some(types) =
+            node.rules.get("type").or_else(|| self.inherited_types(id)).and_then(Value::as_array)
+        else {
             return Ok(element.types.iter().collect());
         };
         let mut allowed = Vec::new();
@@ -284,6 +289,13 @@ impl Compiler<'_> {
             })?);
         }
         Ok(allowed)
+    }
+
+    /// The types of an element in the profiles that this one is based on, the nearest first.
+    fn inherited_types(&self, id: &str) -> Option<&Value> {
+        let steps = steps(id)?;
+        let below = steps.get(1..)?;
+        self.chain.iter().skip(1).find_map(|definition| definition.root.descend(below)?.rules.get("type"))
     }
 
     /// Least and greatest number, beyond what R4 says.
@@ -425,14 +437,14 @@ impl Compiler<'_> {
         let Some(url) = binding.get("valueSet").and_then(Value::as_str) else {
             return Err(self.definition.error(format!("{id}: the binding names no `valueSet`; add it.")));
         };
-        let url = url.split('|').next().unwrap_or(url);
         if let Some(number) = self.value_sets.iter().position(|set| set.url == url) {
             return Ok(Some((number, extensible)));
         }
         let owned = |(system, code): (&str, &str)| (system.to_owned(), code.to_owned());
         let members: Option<Vec<(String, String)>> =
             self.terminology.codes(url).map(|codes| codes.map(owned).collect()).or_else(|| {
-                let systems = self.base.value_set(url)?.codes.as_ref()?;
+                let plain = url.strip_suffix(R4_VERSION).unwrap_or(url);
+                let systems = self.base.value_set(plain)?.codes.as_ref()?;
                 let all =
                     systems.iter().flat_map(|(system, codes)| codes.iter().map(move |code| (*system, *code)));
                 Some(all.map(owned).collect())

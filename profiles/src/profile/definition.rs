@@ -29,6 +29,7 @@ const EXPLAINING: &[&str] = &[
     "isModifierReason",
     "isSummary",
     "mapping",
+    "extension",
 ];
 
 /// One element of a differential, with those below it.
@@ -113,7 +114,7 @@ impl Definition {
             url: required("url")?,
             name: text("id").map_or_else(|| required("name"), |id| Ok(id.to_owned()))?,
             resource_type: required("type")?,
-            base: required("baseDefinition")?,
+            base: required("baseDefinition")?.split('|').next().unwrap_or_default().to_owned(),
             root: Node::default(),
         };
         definition.root.name.clone_from(&definition.resource_type);
@@ -158,8 +159,10 @@ impl Definition {
                 key.strip_prefix(stem)
                     .is_some_and(|kind| kind.starts_with(|letter: char| letter.is_ascii_uppercase()))
             };
-            let known = ENFORCED.contains(&key.as_str())
-                || EXPLAINING.contains(&key.as_str())
+            // `_short` and the like carry translations and notes about a part.
+            let plain = key.strip_prefix('_').unwrap_or(key);
+            let known = ENFORCED.contains(&plain)
+                || EXPLAINING.contains(&plain)
                 || choice("fixed")
                 || choice("pattern");
             if !known {

@@ -4,7 +4,8 @@
 //! crate runs offline; the errors of the schema come back as issues in the words of the profile. A site adds profiles
 //! of its own, and what such a profile asks for and cannot be enforced is refused by name when it is loaded:
 //! supported are `min`, `max`, `type` with reference targets by R4 type, `fixed[x]`, `pattern[x]`, `binding` (required
-//! and extensible; the others ask nothing), and `slicing` by value or pattern, of a choice by type.
+//! and extensible; the others ask nothing), `slicing` by value or pattern, of a choice by type, and `constraint` in the
+//! FHIRPath subset of [`crate::invariants`].
 //!
 //! Which profiles a resource is held against:
 //! - each one it claims in `meta.profile`;
@@ -14,6 +15,7 @@
 
 mod coded;
 mod compile;
+mod constraint;
 mod definition;
 mod keywords;
 mod report;
@@ -34,6 +36,7 @@ use crate::json::push_pointer;
 use crate::terminology::Terminology;
 
 use compile::{Compiled, Compiler};
+use constraint::Condition;
 use definition::Definition;
 use keywords::Lookup;
 use report::{Failure, Surroundings};
@@ -48,6 +51,7 @@ const R4_BASE: &str = "http://hl7.org/fhir/StructureDefinition/";
 struct Profile {
     definition: Definition,
     compiled: Compiled,
+    conditions: Vec<Condition>,
     /// The number of the profile it is based on; none for one on an R4 type.
     base: Option<usize>,
     validator: OnceLock<Option<Validator>>,
@@ -58,6 +62,7 @@ struct Profile {
 pub struct Profiles {
     profiles: Vec<Profile>,
     by_url: HashMap<String, usize>,
+    base: &'static BaseTables,
     lookup: Lookup,
 }
 
@@ -106,20 +111,21 @@ impl Profiles {
                 value_sets: &mut value_sets,
                 rules: HashMap::new(),
             };
-            compiled.push(compiler.compile()?);
+            compiled.push((compiler.compile()?, constraint::compile(definition, base)?));
         }
         let lookup = Lookup { terminology, value_sets: Arc::new(value_sets) };
         let profiles = definitions
             .into_iter()
             .zip(compiled)
-            .map(|(definition, compiled)| Profile {
+            .map(|(definition, (compiled, conditions))| Profile {
                 base: by_url.get(&definition.base).copied(),
                 definition,
                 compiled,
+                conditions,
                 validator: OnceLock::new(),
             })
             .collect();
-        Ok(Profiles { profiles, by_url, lookup })
+        Ok(Profiles { profiles, by_url, base, lookup })
     }
 
     /// The code systems and value sets that the profiles are bound to.
@@ -226,6 +232,7 @@ impl Profiles {
             };
             failure.report(&self.lookup, around, issues);
         }
+        constraint::check(&profile.conditions, self.base, resource, pointer, issues);
     }
 }
 

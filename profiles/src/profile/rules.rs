@@ -74,16 +74,6 @@ pub(super) static PROFILE_BINDING_EXTENSIBLE: Rule = Rule {
     mend: "Use a code of the value set if one says the same.",
     source: LOCAL,
 };
-/// A resource breaks a constraint of a profile. The issue carries the key of the constraint in place of this id.
-pub(super) static PROFILE_CONSTRAINT: Rule = Rule {
-    id: "profile-constraint",
-    severity: Severity::Error,
-    issue_type: IssueType::Invariant,
-    summary: "A resource breaks a constraint of the profile (the issue is named by the constraint's own key)",
-    why: "The profile says so in a rule of its own.",
-    mend: "Change the resource so that the constraint holds.",
-    source: LOCAL,
-};
 /// A profile that a resource claims is not loaded.
 pub(super) static PROFILE_NOT_LOADED: Rule = Rule {
     id: "profile-not-loaded",
@@ -114,7 +104,6 @@ pub static RULES: &[&Rule] = &[
     &PROFILE_PATTERN,
     &PROFILE_BINDING,
     &PROFILE_BINDING_EXTENSIBLE,
-    &PROFILE_CONSTRAINT,
     &PROFILE_NOT_LOADED,
     &PROFILE_UNUSABLE,
 ];

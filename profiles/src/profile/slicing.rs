@@ -31,7 +31,7 @@ impl Compiler<'_> {
             if let (Some(most), Some(object)) = (most, contains.as_object_mut()) {
                 object.insert("maxContains".to_owned(), json!(most));
             }
-            let check = Check::Slice { name: name.clone(), least, most };
+            let check = Check::Slice { name, least, most };
             self.note(rules, id, check, json!({ "properties": { element.name: contains } }));
         }
         let stated = parent

@@ -1,6 +1,7 @@
 //! Every expectation names the rule and the place; `check` gives them in one order.
 
 mod load;
+mod mutation;
 mod shipped;
 mod sources;
 
@@ -17,7 +18,12 @@ pub(super) const FMA: &str = "urn:oid:2.16.840.1.113883.6.119";
 
 pub(super) fn profiles() -> &'static Profiles {
     static PROFILES: OnceLock<Profiles> = OnceLock::new();
-    PROFILES.get_or_init(|| Profiles::builtin(Arc::new(Terminology::builtin().unwrap())).unwrap())
+    PROFILES.get_or_init(|| Profiles::builtin(terminology()).unwrap())
+}
+
+pub(super) fn terminology() -> Arc<Terminology> {
+    static TERMINOLOGY: OnceLock<Arc<Terminology>> = OnceLock::new();
+    Arc::clone(TERMINOLOGY.get_or_init(|| Arc::new(Terminology::builtin().unwrap())))
 }
 
 pub(super) fn concept(system: &str, code: &str) -> Value {

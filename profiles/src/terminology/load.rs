@@ -151,6 +151,7 @@ fn included_value_sets(resource: &Value) -> impl Iterator<Item = &str> {
 fn value_set(terminology: &Terminology, source: &Source<'_>) -> Result<ValueSet, LoadError> {
     let title =
         text(&source.resource, "title").or_else(|| text(&source.resource, "name")).unwrap_or_default();
+    let version = text(&source.resource, "version").map(str::to_owned);
     let mut codes: Vec<(String, String)> = Vec::new();
     let Some(compose) = source.resource.get("compose") else {
         // A published expansion is as good as a definition when it is whole.
@@ -164,7 +165,7 @@ fn value_set(terminology: &Terminology, source: &Source<'_>) -> Result<ValueSet,
         if codes.is_empty() {
             return Err(source.error("the ValueSet has neither `compose` nor `expansion`; add one of them."));
         }
-        return Ok(ValueSet { title: title.to_owned(), codes });
+        return Ok(ValueSet { title: title.to_owned(), version, codes });
     };
     for part in list(compose, "include") {
         for member in members(terminology, part, source)? {
@@ -177,7 +178,7 @@ fn value_set(terminology: &Terminology, source: &Source<'_>) -> Result<ValueSet,
         let excluded = members(terminology, part, source)?;
         codes.retain(|member| !excluded.contains(member));
     }
-    Ok(ValueSet { title: title.to_owned(), codes })
+    Ok(ValueSet { title: title.to_owned(), version, codes })
 }
 
 /// The members of one `include` or `exclude`: its own codes, cut down to those that all its value sets hold.

@@ -115,6 +115,7 @@ struct Translation {
 #[derive(Debug, Default, Clone)]
 struct ValueSet {
     title: String,
+    version: Option<String>,
     codes: Vec<(String, String)>,
 }
 
@@ -293,9 +294,14 @@ impl Terminology {
         self.value_set(value_set).map(|set| set.title.as_str())
     }
 
-    /// A value set by its canonical address, with or without `|version`.
-    fn value_set(&self, url: &str) -> Option<&ValueSet> {
-        self.value_sets.get(url.split('|').next().unwrap_or(url))
+    /// A value set by its canonical address. Asked for as `address|version`, another version is not it.
+    fn value_set(&self, canonical: &str) -> Option<&ValueSet> {
+        let (url, version) =
+            canonical.split_once('|').map_or((canonical, None), |(url, version)| (url, Some(version)));
+        let set = self.value_sets.get(url)?;
+        let other =
+            version.is_some_and(|version| set.version.as_deref().is_some_and(|known| known != version));
+        if other { None } else { Some(set) }
     }
 }
 

@@ -151,6 +151,7 @@ fn membership_is_known_or_not_checked() {
     let site = LocalSystem::FootSite.url();
     assert_eq!(terminology.contains(&set, site, "mth-1"), Some(true));
     assert_eq!(terminology.contains(&format!("{set}|0.1.0"), site, "mth-1"), Some(true));
+    assert_eq!(terminology.contains(&format!("{set}|0.2.0"), site, "mth-1"), None);
     assert_eq!(terminology.contains(&set, site, "popliteal"), Some(false));
     assert_eq!(terminology.contains(&set, SCT, "mth-1"), Some(false));
     assert_eq!(terminology.contains("http://example.org/other", site, "mth-1"), None);

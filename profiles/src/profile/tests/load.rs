@@ -2,10 +2,6 @@
 
 use super::*;
 
-fn element(rules: Value) -> Value {
-    rules
-}
-
 fn profile(base: &str, elements: Value) -> String {
     json!({
         "resourceType": "StructureDefinition",
@@ -26,11 +22,10 @@ fn profile(base: &str, elements: Value) -> String {
 
 const PULSE: &str = "https://solewire.example/fhir/StructureDefinition/foot-pulse";
 const ULCER: &str = "https://solewire.example/fhir/StructureDefinition/foot-ulcer";
-const OBSERVATION: &str = "http://hl7.org/fhir/StructureDefinition/Observation";
+const OBSERVATION: &str = "http://hl7.org/fhir/StructureDefinition/Observation|4.0.1";
 
 fn load(base: &str, elements: Value) -> Result<Profiles, LoadError> {
-    let terminology = Arc::new(Terminology::builtin()?);
-    Profiles::with_files(terminology, &[("harbour.json", profile(base, elements))])
+    Profiles::with_files(terminology(), &[("harbour.json", profile(base, elements))])
 }
 
 fn expected(pairs: &[(&str, &str)]) -> Vec<(String, String)> {
@@ -68,8 +63,8 @@ fn a_profile_that_narrows_ours_applies_without_a_claim() {
 #[test]
 fn a_profile_on_an_r4_type_applies_where_claimed() {
     let elements = json!([
-        element(json!({ "id": "Observation.method", "path": "Observation.method", "min": 1,
-            "binding": { "strength": "extensible", "valueSet": "https://solewire.example/fhir/ValueSet/foot-sides" } })),
+        { "id": "Observation.method", "path": "Observation.method", "min": 1,
+            "binding": { "strength": "extensible", "valueSet": "https://solewire.example/fhir/ValueSet/foot-sides" } },
         { "id": "Observation.status", "path": "Observation.status", "fixedCode": "final" },
         { "id": "Observation.interpretation", "path": "Observation.interpretation",
           "binding": { "strength": "preferred", "valueSet": "http://example.org/not-here" } }
@@ -90,6 +85,31 @@ fn a_binding_to_a_value_set_of_r4_is_checked() {
     let site = load(PULSE, elements).unwrap();
     let wrong = with(pulse(), json!({ "status": "finished" }));
     assert_eq!(found(&site, &wrong), expected(&[("profile-binding", "/status")]));
+}
+
+#[test]
+fn elements_below_a_choice_are_reached_in_every_way_of_writing_it() {
+    let threshold = "https://solewire.example/fhir/StructureDefinition/foot-vibration-threshold";
+    let given = with(
+        bare("vibration-threshold"),
+        json!({ "bodySite": concept(SITE, "left-foot"), "valueQuantity": quantity(31.0, "V") }),
+    );
+    // The base profile left one type, so the type need not be said again.
+    for (id, path) in [
+        ("Observation.value[x].unit", "Observation.value[x].unit"),
+        ("Observation.valueQuantity.unit", "Observation.valueQuantity.unit"),
+        ("Observation.value[x]:valueQuantity.unit", "Observation.value[x].unit"),
+    ] {
+        let elements = json!([{ "id": id, "path": path, "min": 1, "_short": {}, "extension": [] }]);
+        let site = load(threshold, elements).unwrap();
+        assert_eq!(found(&site, &given), expected(&[("profile-required", "/valueQuantity")]), "{id}");
+        let mut named = given.clone();
+        named["valueQuantity"]["unit"] = json!("volt");
+        assert_eq!(found(&site, &named), [], "{id}");
+    }
+    let several = load(PULSE, json!([{ "path": "Observation.component.value[x].text", "min": 1 }])).unwrap();
+    let text = expected(&[("profile-required", "/component/0/valueCodeableConcept")]);
+    assert_eq!(found(&several, &pulse()), text);
 }
 
 #[test]
@@ -134,6 +154,64 @@ fn closed_slices_refuse_everything_else() {
 }
 
 #[test]
+fn constraints_are_issues_under_their_own_key() {
+    let constraint = |key: &str, severity: &str, expression: &str| json!({ "key": key, "severity": severity, "human": "as the clinic agreed", "expression": expression });
+    let elements = json!([
+        { "path": "Observation", "constraint": [
+            constraint("hl-1", "error", "method.exists() or note.exists()"),
+            constraint("obs-6", "error", "outside.of(our, subset)")] },
+        { "path": "Observation.component", "constraint": [constraint("hl-2", "warning", "code.text.exists()")] },
+        { "path": "Observation.component.value[x]", "constraint": [constraint("hl-3", "error", "coding.count() = 1")] }
+    ]);
+    let site = load(PULSE, elements).unwrap();
+    let two = json!({ "valueCodeableConcept": { "coding": [
+        { "system": RESULT, "code": "present" }, { "system": SCT, "code": "52101004" }] } });
+    let named = with(
+        component(SITE, "popliteal", two),
+        json!({ "code": {
+        "coding": [{ "system": SITE, "code": "popliteal" }], "text": "popliteal" } }),
+    );
+    let resource = grouped("pulse", json!([component(SITE, "dorsalis-pedis", coded("present")), named]));
+    let mut issues = Vec::new();
+    site.check(&resource, "/entry/0/resource", &mut issues);
+    assert_eq!(issues.iter().filter(|issue| issue.severity == crate::issue::Severity::Warning).count(), 1);
+    assert_eq!(
+        pairs(issues),
+        expected(&[
+            ("hl-1", "/entry/0/resource"),
+            ("hl-2", "/entry/0/resource/component/0"),
+            ("hl-3", "/entry/0/resource/component/1/valueCodeableConcept"),
+        ])
+    );
+}
+
+#[test]
+fn a_constraint_that_cannot_be_enforced_is_refused_by_name() {
+    let stated = |id: &str, constraint: Value| json!([{ "id": id, "path": "Observation", "constraint": [constraint] }]);
+    let slice = json!([
+        { "id": "Observation.component:ulcer-area", "path": "Observation.component", "sliceName": "ulcer-area",
+          "constraint": [{ "key": "hl-1", "severity": "error", "human": "h", "expression": "true" }] }
+    ]);
+    let cases = [
+        (stated("Observation", json!({ "severity": "error" })), "`key`"),
+        (stated("Observation", json!({ "key": "hl-1", "severity": "fatal" })), "hl-1"),
+        (stated("Observation", json!({ "key": "hl-1", "severity": "error", "human": "h" })), "expression"),
+        (
+            stated(
+                "Observation",
+                json!({ "key": "hl-1", "severity": "error", "human": "h", "expression": "subject.resolve().exists()" }),
+            ),
+            "resolve",
+        ),
+        (slice, "slice"),
+    ];
+    for (elements, named) in cases {
+        let error = load(ULCER, elements).map(|_| ()).unwrap_err();
+        assert!(error.reason.contains(named), "{named}: {}", error.reason);
+    }
+}
+
+#[test]
 fn a_profile_may_be_based_on_another_of_the_site() {
     let second = json!({
         "resourceType": "StructureDefinition", "id": "second", "name": "Second",
@@ -144,7 +222,7 @@ fn a_profile_may_be_based_on_another_of_the_site() {
     });
     let first = profile(PULSE, json!([{ "path": "Observation.method", "min": 1 }]));
     let files = [("second.json", second.to_string()), ("first.json", first)];
-    let site = Profiles::with_files(Arc::new(Terminology::builtin().unwrap()), &files).unwrap();
+    let site = Profiles::with_files(terminology(), &files).unwrap();
     let mut issues = Vec::new();
     site.check(&pulse(), "/x", &mut issues);
     let mut missing: Vec<_> = issues.iter().map(|issue| issue.message.split(' ').next().unwrap()).collect();
@@ -297,12 +375,12 @@ fn a_profile_that_stands_on_nothing_is_refused_by_name() {
         ),
     ];
     for (text, named) in bad {
-        let loaded = Profiles::with_files(Arc::new(Terminology::builtin().unwrap()), &[("bad.json", text)]);
+        let loaded = Profiles::with_files(terminology(), &[("bad.json", text)]);
         let error = loaded.map(|_| ()).unwrap_err();
         assert!(error.reason.contains(named), "{named}: {}", error.reason);
     }
     let twice = profile(PULSE, json!([]));
     let files = [("a.json", twice.clone()), ("b.json", twice)];
-    let loaded = Profiles::with_files(Arc::new(Terminology::builtin().unwrap()), &files);
+    let loaded = Profiles::with_files(terminology(), &files);
     assert!(loaded.map(|_| ()).unwrap_err().reason.contains("already loaded"));
 }

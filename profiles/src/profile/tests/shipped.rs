@@ -334,7 +334,7 @@ fn codings_that_disagree_are_refused_at_the_one_that_disagrees() {
         json!({ "coding": [{ "system": SCT, "code": "52101004" }, { "system": RESULT, "code": "absent" }] });
     let components = json!([component(SITE, "dorsalis-pedis", json!({ "valueCodeableConcept": result }))]);
     let expected = [("profile-binding", "/component/0/valueCodeableConcept/coding/1")];
-    assert_found(&with(right.clone(), json!({ "component": components })), &expected);
+    assert_found(&with(right, json!({ "component": components })), &expected);
     let both = json!({ "coding": [{ "system": SITE, "code": "dorsalis-pedis" }, { "system": TEST, "code": "brachial" }] });
     let components = json!([{ "code": both, "valueQuantity": quantity(120.0, "mm[Hg]") }]);
     let pressure = grouped("systolic-pressure", components);

@@ -40,3 +40,22 @@ fn the_generator_writes_the_committed_files() {
     };
     assert!(run.status.success(), "{}", String::from_utf8_lossy(&run.stdout));
 }
+
+/// What we publish must itself be R4.
+#[test]
+fn every_shipped_resource_is_sound_r4() {
+    let tables = crate::definitions::BaseTables::builtin().unwrap();
+    let checker = crate::structure::Checker::new(tables);
+    let mut seen = 0;
+    for kind in ["code-systems", "value-sets", "concept-maps", "structure-definitions"] {
+        for entry in std::fs::read_dir(folder().join(kind)).unwrap() {
+            let path = entry.unwrap().path();
+            let resource = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
+            let mut issues = Vec::new();
+            checker.check(&resource, &mut issues);
+            assert!(issues.is_empty(), "{}: {issues:#?}", path.display());
+            seen += 1;
+        }
+    }
+    assert!(seen > 100, "{seen}");
+}
