@@ -58,7 +58,9 @@ NARROWER = {
     "236435004", "105502003", "265764009",  # dialysis
     "28769004",  # bone infection
 }
-ASSESSMENT_STATUS = ["final", "preliminary", "entered-in-error"]
+# Standard codes that also mean what is no part of the exam: an ordinary blood pressure is not a limb pressure.
+WIDER = {"8480-6": "The standard code is any systolic pressure, so alone it is never read as the local code."}
+ASSESSMENT_STATUS = ["final", "preliminary", "amended", "corrected", "entered-in-error"]
 
 LOINC_NOTICE = (
     "This material contains content from LOINC (http://loinc.org). LOINC is copyright © 1995-2020, Regenstrief "
@@ -327,7 +329,9 @@ def translations(optional):
                 continue
             target_system, code = text.split(" (")[0].split("|")
             equivalence = "narrower" if code in NARROWER else "equivalent"
-            comment = None
+            comment = WIDER.get(code)
+            if comment:
+                equivalence = "wider"
             if WEAK in text:
                 equivalence = "relatedto"
                 comment = "Seen in one weak source only, so it is never read as the local code."

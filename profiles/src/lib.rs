@@ -22,6 +22,7 @@ pub mod findings;
 pub mod invariants;
 pub mod issue;
 pub mod json;
+pub mod nearest;
 pub mod profile;
 pub mod resources;
 pub mod risk;

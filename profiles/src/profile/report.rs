@@ -11,7 +11,8 @@ use super::keywords::{Lookup, ReferenceType, reference_type};
 use super::rules;
 use crate::issue::Issue;
 use crate::json::push_pointer;
-use crate::terminology::{LocalSystem, Resolved, codings, nearest};
+use crate::nearest::nearest;
+use crate::terminology::{LocalSystem, Resolved, codings};
 
 /// A value set with more members than this is not listed in a message.
 const LISTED: usize = 12;
@@ -56,7 +57,8 @@ impl Failure<'_> {
             Check::Required(name) => {
                 let message = format!("`{name}` is missing; {says} requires it.");
                 let mend = format!("Add `{name}`.");
-                issues.push(Issue::new(&rules::PROFILE_REQUIRED, &self.pointer, message).mend(mend));
+                let pointer = push_pointer(&self.pointer, name.strip_suffix("[x]").unwrap_or(name));
+                issues.push(Issue::new(&rules::PROFILE_REQUIRED, pointer, message).mend(mend));
             }
             Check::Forbidden => {
                 let message = format!("This element has no place here; {says} allows none.");

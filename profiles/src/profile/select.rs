@@ -4,7 +4,8 @@ use serde_json::Value;
 
 use super::{Profiles, coded, rules};
 use crate::issue::Issue;
-use crate::terminology::{LocalSystem, Resolved, codings, nearest};
+use crate::nearest::nearest;
+use crate::terminology::{LocalSystem, Resolved, codings};
 
 const CANONICAL: &str = "https://solewire.example/fhir/StructureDefinition/";
 /// The code of the panel, and the name of its profile.

@@ -9,7 +9,6 @@ use jsonschema::error::ValidationErrorKind;
 use serde_json::{Map, Value};
 
 use super::compiled::Compiled;
-use super::nearest::nearest;
 use super::object::{self, ObjectRules};
 use super::place::Place;
 use super::primitive::{self, Primitive};
@@ -17,6 +16,7 @@ use super::{MOST_ISSUES, is_full, keywords, reference, rules, schema};
 use crate::definitions::{BaseTables, Element, JsonForm, TypeDefinition, ValueSet};
 use crate::issue::Issue;
 use crate::json::push_pointer;
+use crate::nearest::nearest;
 
 /// Longest list of codes or names that a message spells out.
 const LISTED: usize = 12;

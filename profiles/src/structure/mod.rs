@@ -10,7 +10,6 @@ mod bundle;
 mod compiled;
 mod explain;
 mod keywords;
-mod nearest;
 mod object;
 mod place;
 mod primitive;
@@ -139,7 +138,7 @@ impl Checker {
         }
         let message = "R4 has no resource type of this name.";
         let mut issue = Issue::new(&rules::RESOURCE_TYPE, place, message).value(given);
-        if let Some(near) = nearest::nearest(name, self.tables.resource_types().iter().copied()) {
+        if let Some(near) = crate::nearest::nearest(name, self.tables.resource_types().iter().copied()) {
             issue = issue.mend(format!("Did you mean `{near}`?"));
         }
         issues.push(issue);

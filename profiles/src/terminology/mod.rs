@@ -9,14 +9,12 @@
 
 mod check_digit;
 mod load;
-mod nearest;
 
 use std::collections::{BTreeMap, HashMap};
 
 use serde_json::Value;
 
 use crate::LoadError;
-pub use nearest::nearest;
 
 /// The rules of this family. Codes are judged where a profile or an element of R4 asks for them.
 pub static RULES: &[&crate::issue::Rule] = &[];

@@ -5,7 +5,8 @@ const LONGEST: usize = 64;
 
 /// The candidate nearest to a name, if one is near enough to be what was meant: a few letters wrong, missing,
 /// swapped, or in the other case. Of equally near ones the first by alphabet.
-pub(super) fn nearest<'c>(name: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
+#[must_use]
+pub fn nearest<'c>(name: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     if name.is_empty() || name.len() > LONGEST {
         return None;
     }
