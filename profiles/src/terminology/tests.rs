@@ -32,7 +32,7 @@ fn a_standard_coding_alone_is_read_where_the_map_is_clear() {
     let terminology = terminology();
     let cases = [
         (LocalSystem::FootTest, SCT, "134388005", "monofilament-10g"),
-        (LocalSystem::FootTest, "http://loinc.org", "8480-6", "systolic-pressure"),
+        (LocalSystem::FootTest, "http://loinc.org", "44974-4", "pulse"),
         (LocalSystem::FootTest, SCT, "428835005", "previous-amputation"),
         (LocalSystem::FootSite, "urn:oid:2.16.840.1.113883.6.119", "38107", "hallux-plantar"),
         (LocalSystem::FootSite, SCT, "22335008", "left-foot"),

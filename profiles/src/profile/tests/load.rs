@@ -49,7 +49,7 @@ fn a_profile_that_narrows_ours_applies_without_a_claim() {
     assert_eq!(
         found(&site, &with(pulse(), json!({ "encounter": {} }))),
         expected(&[
-            ("profile-required", ""),
+            ("profile-required", "/performer"),
             ("profile-cardinality", "/component"),
             ("profile-cardinality", "/encounter"),
         ])
@@ -73,7 +73,10 @@ fn a_profile_on_an_r4_type_applies_where_claimed() {
     assert_eq!(found(&site, &pulse()), []);
     let url = "https://harbourlane.example/fhir/StructureDefinition/harbour-lane|1";
     let claiming = with(pulse(), json!({ "meta": { "profile": [url] }, "status": "amended" }));
-    assert_eq!(found(&site, &claiming), expected(&[("profile-required", ""), ("profile-fixed", "/status")]));
+    assert_eq!(
+        found(&site, &claiming),
+        expected(&[("profile-required", "/method"), ("profile-fixed", "/status")])
+    );
     let other = with(claiming, json!({ "status": "final", "method": concept(SCT, "113011001") }));
     assert_eq!(found(&site, &other), expected(&[("profile-binding-extensible", "/method/coding/0")]));
 }
@@ -102,13 +105,13 @@ fn elements_below_a_choice_are_reached_in_every_way_of_writing_it() {
     ] {
         let elements = json!([{ "id": id, "path": path, "min": 1, "_short": {}, "extension": [] }]);
         let site = load(threshold, elements).unwrap();
-        assert_eq!(found(&site, &given), expected(&[("profile-required", "/valueQuantity")]), "{id}");
+        assert_eq!(found(&site, &given), expected(&[("profile-required", "/valueQuantity/unit")]), "{id}");
         let mut named = given.clone();
         named["valueQuantity"]["unit"] = json!("volt");
         assert_eq!(found(&site, &named), [], "{id}");
     }
     let several = load(PULSE, json!([{ "path": "Observation.component.value[x].text", "min": 1 }])).unwrap();
-    let text = expected(&[("profile-required", "/component/0/valueCodeableConcept")]);
+    let text = expected(&[("profile-required", "/component/0/valueCodeableConcept/text")]);
     assert_eq!(found(&several, &pulse()), text);
 }
 
@@ -125,11 +128,14 @@ fn slices_of_ours_can_be_narrowed_and_own_ones_counted() {
         with(bare("ulcer"), json!({ "bodySite": concept(SITE, "left-heel"), "component": components }))
     };
     assert_eq!(found(&site, &ulcer(json!([depth]))), expected(&[("profile-cardinality", "/component")]));
-    assert_eq!(found(&site, &ulcer(json!([depth, area]))), expected(&[("profile-required", "/component/1")]));
+    assert_eq!(
+        found(&site, &ulcer(json!([depth, area]))),
+        expected(&[("profile-required", "/component/1/interpretation")])
+    );
     let interpreted = with(area, json!({ "interpretation": [{}] }));
     assert_eq!(found(&site, &ulcer(json!([interpreted]))), []);
     let none = with(ulcer(json!([])), json!({ "component": null }));
-    assert_eq!(found(&site, &none), expected(&[("profile-required", "")]));
+    assert_eq!(found(&site, &none), expected(&[("profile-required", "/component")]));
 }
 
 #[test]
@@ -228,7 +234,7 @@ fn a_profile_may_be_based_on_another_of_the_site() {
     let mut missing: Vec<_> = issues.iter().map(|issue| issue.message.split(' ').next().unwrap()).collect();
     missing.sort_unstable();
     assert_eq!(missing, ["`device`", "`method`"]);
-    assert!(issues.iter().all(|issue| issue.pointer == "/x"));
+    assert!(issues.iter().all(|issue| issue.pointer.starts_with("/x/")));
 }
 
 #[test]

@@ -95,8 +95,8 @@ fn every_single_site_form_takes_each_of_its_sites_on_both_sides() {
 fn what_every_finding_needs() {
     let right = grouped("pulse", json!([component(SITE, "dorsalis-pedis", coded("present"))]));
     assert_found(&right, &[]);
-    assert_found(&with(right.clone(), json!({ "subject": null })), &[("profile-required", "")]);
-    assert_found(&with(right.clone(), json!({ "category": null })), &[("profile-required", "")]);
+    assert_found(&with(right.clone(), json!({ "subject": null })), &[("profile-required", "/subject")]);
+    assert_found(&with(right.clone(), json!({ "category": null })), &[("profile-required", "/category")]);
     let other = json!([concept("http://terminology.hl7.org/CodeSystem/observation-category", "vital-signs")]);
     assert_found(&with(right.clone(), json!({ "category": other })), &[("profile-cardinality", "/category")]);
     let group = json!({ "reference": "Group/1" });
@@ -107,7 +107,7 @@ fn what_every_finding_needs() {
 fn a_test_of_a_foot_needs_its_side() {
     let components = json!([component(SITE, "dorsalis-pedis", coded("present"))]);
     let right = grouped("pulse", components);
-    assert_found(&with(right.clone(), json!({ "bodySite": null })), &[("profile-required", "")]);
+    assert_found(&with(right.clone(), json!({ "bodySite": null })), &[("profile-required", "/bodySite")]);
     let unknown = with(right.clone(), json!({ "bodySite": concept(SITE, "left-fot") }));
     assert_found(&unknown, &[("profile-binding", "/bodySite/coding/0")]);
     let issue = issues(&unknown).remove(0);
@@ -270,7 +270,7 @@ fn a_single_site_result_has_a_sided_site_and_no_components() {
     let no_side = with(right.clone(), json!({ "bodySite": concept(SITE, "mth-1") }));
     assert_found(&no_side, &[("profile-binding", "/bodySite/coding/0")]);
     assert!(issues(&no_side)[0].mend.contains("left-mth-1"), "{}", issues(&no_side)[0].mend);
-    assert_found(&with(right.clone(), json!({ "bodySite": null })), &[("profile-required", "")]);
+    assert_found(&with(right.clone(), json!({ "bodySite": null })), &[("profile-required", "/bodySite")]);
     let both = json!([component(SITE, "mth-3", coded("felt"))]);
     assert_found(
         &with(right.clone(), json!({ "component": both })),
@@ -310,7 +310,7 @@ fn standard_codings_alone_are_as_good_where_the_map_is_clear() {
     assert_found(&resource, &[]);
     // Picked by the standard code, and held to the same rules.
     let wrong = with(resource, json!({ "bodySite": null }));
-    assert_found(&wrong, &[("profile-required", "")]);
+    assert_found(&wrong, &[("profile-required", "/bodySite")]);
     // A code that names the site and leaves the side open does not say which foot.
     let sideless =
         with(with(bare("monofilament-10g"), coded("felt")), json!({ "bodySite": concept(FMA, "38107") }));
@@ -383,15 +383,18 @@ fn panel() -> Value {
 fn the_panel_says_what_when_who_and_by_whom() {
     assert_found(&panel(), &[]);
     for name in ["identifier", "subject", "effectiveDateTime", "performer", "category"] {
-        assert_found(&with(panel(), json!({ name: null })), &[("profile-required", "")]);
+        assert_found(&with(panel(), json!({ name: null })), &[("profile-required", &format!("/{name}"))]);
     }
     let message = &issues(&with(panel(), json!({ "effectiveDateTime": null })))[0].message;
     assert!(message.starts_with("`effectiveDateTime` is missing; profile `foot-exam`"), "{message}");
     let period = json!({ "effectiveDateTime": null, "effectivePeriod": { "start": "2026-03-02" } });
-    assert_found(&with(panel(), period), &[("profile-required", ""), ("profile-type", "/effectivePeriod")]);
+    assert_found(
+        &with(panel(), period),
+        &[("profile-required", "/effectiveDateTime"), ("profile-type", "/effectivePeriod")],
+    );
     let anonymous =
         with(panel(), json!({ "identifier": [{ "value": "HL-1" }, { "system": "urn:x", "_value": {} }] }));
-    assert_found(&anonymous, &[("profile-required", "/identifier/0")]);
+    assert_found(&anonymous, &[("profile-required", "/identifier/0/system")]);
     assert_found(&with(panel(), coded("present")), &[("profile-cardinality", "/valueCodeableConcept")]);
     let member = json!([{ "reference": "Observation/1" }, { "reference": "MolecularSequence/2" }]);
     assert_found(
@@ -435,7 +438,7 @@ fn claims_are_checked_and_unknown_ones_are_told() {
         &[
             ("profile-pattern", "/code/coding/0"),
             ("profile-binding", "/code/coding/0"),
-            ("profile-required", ""),
+            ("profile-required", "/bodySite"),
         ],
     );
     assert_found(&claiming(foreign, "foot-unheard-of"), &[("profile-not-loaded", "/meta/profile/0")]);
@@ -467,8 +470,8 @@ fn assessment() -> Value {
 #[test]
 fn an_assessment_names_guideline_outcome_and_category() {
     assert_found(&assessment(), &[]);
-    assert_found(&with(assessment(), json!({ "status": "amended" })), &[("profile-binding", "/status")]);
-    assert_found(&with(assessment(), json!({ "method": null })), &[("profile-required", "")]);
+    assert_found(&with(assessment(), json!({ "status": "cancelled" })), &[("profile-binding", "/status")]);
+    assert_found(&with(assessment(), json!({ "method": null })), &[("profile-required", "/method")]);
     assert_found(
         &with(assessment(), json!({ "code": concept(SCT, "401191002") })),
         &[("profile-pattern", "/code/coding/0")],
@@ -485,7 +488,7 @@ fn an_assessment_names_guideline_outcome_and_category() {
     assert_found(&probability, &[("profile-type", "/prediction/0/probabilityRange")]);
     let mut mute = assessment();
     mute["prediction"][0].as_object_mut().unwrap().remove("outcome");
-    assert_found(&mute, &[("profile-required", "/prediction/0")]);
+    assert_found(&mute, &[("profile-required", "/prediction/0/outcome")]);
 }
 
 #[test]
@@ -510,12 +513,15 @@ fn recall_and_referral_are_proposals_with_a_window() {
         &with(request("foot-recall"), json!({ "intent": "order" })),
         &[("profile-fixed", "/intent")],
     );
-    assert_found(&with(request("foot-referral"), json!({ "priority": null })), &[("profile-required", "")]);
+    assert_found(
+        &with(request("foot-referral"), json!({ "priority": null })),
+        &[("profile-required", "/priority")],
+    );
     assert_found(&with(request("foot-recall"), json!({ "priority": null })), &[]);
     let timing = json!({ "occurrencePeriod": null, "occurrenceDateTime": "2026-06-01" });
     assert_found(
         &with(request("foot-recall"), timing),
-        &[("profile-required", ""), ("profile-type", "/occurrenceDateTime")],
+        &[("profile-required", "/occurrencePeriod"), ("profile-type", "/occurrenceDateTime")],
     );
 }
 
