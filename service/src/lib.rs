@@ -9,5 +9,8 @@
 
 pub mod clock;
 pub mod config;
+pub mod delivery;
+pub mod intake;
+pub mod metrics;
 pub mod store;
 pub mod telemetry;
