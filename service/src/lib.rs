@@ -7,10 +7,13 @@
 #![deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
+pub mod args;
 pub mod clock;
 pub mod config;
 pub mod delivery;
+pub mod http;
 pub mod intake;
 pub mod metrics;
+pub mod startup;
 pub mod store;
 pub mod telemetry;
