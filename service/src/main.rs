@@ -1,1 +1,40 @@
-fn main() {}
+//! The binary `solewire`.
+
+use std::path::Path;
+use std::process::ExitCode;
+
+use clap::Parser as _;
+use solewire_service::args::{Args, Command};
+use solewire_service::clock::Clock;
+use solewire_service::config::Config;
+use solewire_service::{startup, telemetry};
+
+/// Exit code for something the caller has to change.
+const USAGE: u8 = 2;
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    match Args::parse().command {
+        Command::Serve { config } => serve(&config).await,
+    }
+}
+
+async fn serve(file: &Path) -> ExitCode {
+    let config = match Config::load(file) {
+        Ok(config) => config,
+        Err(error) => return give_up(&error),
+    };
+    telemetry::start(&config.log);
+    let running = match startup::start(config, Clock::system()).await {
+        Ok(running) => running,
+        Err(error) => return give_up(&error),
+    };
+    startup::interrupted().await;
+    running.stop().await;
+    ExitCode::SUCCESS
+}
+
+fn give_up(error: &dyn std::error::Error) -> ExitCode {
+    eprintln!("solewire: {error}");
+    ExitCode::from(USAGE)
+}

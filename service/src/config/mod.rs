@@ -1,0 +1,236 @@
+//! All settings: read once, typed, checked at start. A mistake is one message that says what to change.
+
+mod access;
+mod assessment;
+mod nearest;
+mod raw;
+mod record_system;
+mod settings;
+
+use std::fmt::Display;
+use std::net::{SocketAddr, ToSocketAddrs as _};
+use std::path::{Path, PathBuf};
+
+use solewire_profiles::GroupBy;
+use url::Url;
+
+pub use access::{Access, Right, Token};
+pub use assessment::Assessment;
+use raw::Raw;
+pub use record_system::{Auth, RecordSystem};
+pub use settings::{SETTINGS, Setting};
+
+/// A setting that cannot be used. Its text is one line: where, which key, what is wrong, what to change.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{place}: {problem}; {mend}")]
+pub struct ConfigError {
+    place: String,
+    problem: String,
+    mend: String,
+}
+
+impl ConfigError {
+    fn new(
+        origin: &dyn Display,
+        key: &str,
+        problem: impl Into<String>,
+        mend: impl Into<String>,
+    ) -> ConfigError {
+        let place = if key.is_empty() { origin.to_string() } else { format!("{origin}: `{key}`") };
+        ConfigError { place, problem: problem.into(), mend: mend.into() }
+    }
+}
+
+/// Everything the service is told.
+#[derive(Debug)]
+pub struct Config {
+    /// The listeners.
+    pub server: Server,
+    /// Where exams are kept.
+    pub store: PathBuf,
+    /// Where exams are forwarded to; none when they are only kept.
+    pub record_system: Option<RecordSystem>,
+    /// How exams are assessed.
+    pub assessment: Assessment,
+    /// How results without a panel are put together.
+    pub group_by: GroupBy,
+    /// Who may do what.
+    pub access: Access,
+    /// What is logged and how.
+    pub log: Log,
+}
+
+/// The listeners.
+#[derive(Debug, Clone)]
+pub struct Server {
+    /// FHIR interface.
+    pub listen: SocketAddr,
+    /// For operators.
+    pub operations_listen: SocketAddr,
+    /// Address that callers use, when a proxy stands in front.
+    pub public_url: Option<Url>,
+}
+
+/// What is logged and how.
+#[derive(Debug, Clone)]
+pub struct Log {
+    /// Directives of `tracing-subscriber`.
+    pub filter: String,
+    /// Shape of a line.
+    pub format: LogFormat,
+}
+
+/// Shape of a log line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum LogFormat {
+    /// For people.
+    Text,
+    /// One JSON object a line.
+    Json,
+}
+
+impl Config {
+    /// Reads a file and the environment.
+    ///
+    /// # Errors
+    /// The first setting that cannot be used, or the file that cannot be read.
+    pub fn load(file: &Path) -> Result<Config, ConfigError> {
+        let text = std::fs::read_to_string(file).map_err(|error| {
+            let problem = format!("the configuration file cannot be read ({error})");
+            let mend = "name a readable file with --config FILE; an empty file holds the defaults, with tokens \
+                        still to be listed under [access]";
+            ConfigError::new(&file.display(), "", problem, mend)
+        })?;
+        Config::parse(&text, file, environment())
+    }
+
+    /// Reads settings from TOML text, called `file` in messages, and from variables that go before it.
+    ///
+    /// # Errors
+    /// The first setting that cannot be used.
+    pub fn parse(
+        text: &str,
+        file: &Path,
+        environment: impl IntoIterator<Item = (String, String)>,
+    ) -> Result<Config, ConfigError> {
+        let raw = Raw::read(text, file, environment)?;
+        if raw.value("profiles.dir").is_some() {
+            let problem = "a site's own profiles are not read by this version of the service";
+            return Err(raw.error("profiles.dir", problem, "remove the key"));
+        }
+        let server = Server {
+            listen: address(&raw, "server.listen", "127.0.0.1:8080")?,
+            operations_listen: address(&raw, "server.operations_listen", "127.0.0.1:8081")?,
+            public_url: public_url(&raw)?,
+        };
+        if server.listen == server.operations_listen && server.listen.port() != 0 {
+            let problem = format!("is {} like `server.listen`", server.operations_listen);
+            return Err(raw.error(
+                "server.operations_listen",
+                problem,
+                "give the two listeners different ports",
+            ));
+        }
+        Ok(Config {
+            store: store(&raw)?,
+            record_system: record_system::read(&raw)?,
+            assessment: assessment::read(&raw)?,
+            group_by: choice(
+                &raw,
+                "exam.group_by",
+                GroupBy::Encounter,
+                &[("encounter", GroupBy::Encounter), ("subject-and-day", GroupBy::SubjectAndDay)],
+            )?,
+            access: access::read(&raw, &server)?,
+            log: Log {
+                filter: raw.text("log.filter")?.unwrap_or_else(|| "info".to_owned()),
+                format: choice(
+                    &raw,
+                    "log.format",
+                    LogFormat::Text,
+                    &[("text", LogFormat::Text), ("json", LogFormat::Json)],
+                )?,
+            },
+            server,
+        })
+    }
+}
+
+/// The variables of this process that are text.
+fn environment() -> Vec<(String, String)> {
+    std::env::vars_os()
+        .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
+        .collect()
+}
+
+/// One of a few words.
+fn choice<T: Clone>(raw: &Raw, key: &str, default: T, words: &[(&str, T)]) -> Result<T, ConfigError> {
+    let Some(text) = raw.text(key)? else { return Ok(default) };
+    match words.iter().find(|(word, _)| *word == text) {
+        Some((_, value)) => Ok(value.clone()),
+        None => {
+            let allowed: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
+            Err(raw.error(key, format!("cannot be \"{text}\""), format!("use {}", one_of(&allowed))))
+        }
+    }
+}
+
+fn one_of(words: &[&str]) -> String {
+    let quoted: Vec<String> = words.iter().map(|word| format!("\"{word}\"")).collect();
+    quoted.join(" or ")
+}
+
+fn address(raw: &Raw, key: &str, default: &str) -> Result<SocketAddr, ConfigError> {
+    let text = raw.text(key)?.unwrap_or_else(|| default.to_owned());
+    text.to_socket_addrs().ok().and_then(|mut found| found.next()).ok_or_else(|| {
+        raw.error(
+            key,
+            format!("\"{text}\" is not an address with a port"),
+            "write it as HOST:PORT, such as 127.0.0.1:8080",
+        )
+    })
+}
+
+fn public_url(raw: &Raw) -> Result<Option<Url>, ConfigError> {
+    let key = "server.public_url";
+    let Some(text) = raw.text(key)?.filter(|text| !text.is_empty()) else { return Ok(None) };
+    http_url(&text).map(Some).map_err(|problem| raw.error(key, problem, "write it as https://host.example"))
+}
+
+/// An http or https address without credentials, query or fragment.
+fn http_url(text: &str) -> Result<Url, String> {
+    let url = Url::parse(text).map_err(|error| format!("is not an address ({error})"))?;
+    if !matches!(url.scheme(), "http" | "https") || !url.has_host() {
+        return Err("is not an http or https address".to_owned());
+    }
+    if !url.username().is_empty() || url.password().is_some() {
+        return Err("holds credentials, which would end up in logs".to_owned());
+    }
+    if url.query().is_some() || url.fragment().is_some() {
+        return Err("holds a query or a fragment".to_owned());
+    }
+    Ok(url)
+}
+
+fn store(raw: &Raw) -> Result<PathBuf, ConfigError> {
+    let key = "store.url";
+    let text = raw.text(key)?.unwrap_or_else(|| "sqlite:solewire.db".to_owned());
+    if text.starts_with("postgres:") || text.starts_with("postgresql:") {
+        let problem = "names a PostgreSQL store, which this version does not open";
+        return Err(raw.error(key, problem, "use sqlite:PATH, such as sqlite:/var/lib/solewire/solewire.db"));
+    }
+    let path = text.strip_prefix("sqlite:").map(|path| path.strip_prefix("//").unwrap_or(path));
+    match path {
+        Some(path) if !path.is_empty() && !path.contains('?') && path != ":memory:" => {
+            Ok(PathBuf::from(path))
+        }
+        _ => Err(raw.error(
+            key,
+            format!("\"{text}\" is not a store"),
+            "use sqlite:PATH, such as sqlite:/var/lib/solewire/solewire.db",
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests;

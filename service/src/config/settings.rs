@@ -1,0 +1,59 @@
+//! Every setting by name: the table that unknown keys are held against and that `--help` and the guide list.
+
+/// One setting.
+#[derive(Debug)]
+pub struct Setting {
+    /// `section.key`, as in the file; in the environment `SOLEWIRE_SECTION__KEY`.
+    pub key: &'static str,
+    /// What holds when it is not set; empty for nothing.
+    pub default: &'static str,
+    /// What it means and what it may be.
+    pub meaning: &'static str,
+}
+
+const fn setting(key: &'static str, default: &'static str, meaning: &'static str) -> Setting {
+    Setting { key, default, meaning }
+}
+
+/// All of them, by section.
+pub static SETTINGS: &[Setting] = &[
+    setting("server.listen", "127.0.0.1:8080", "address and port of the FHIR interface"),
+    setting(
+        "server.operations_listen",
+        "127.0.0.1:8081",
+        "address and port for operators: deliveries, health, metrics",
+    ),
+    setting(
+        "server.public_url",
+        "",
+        "address that callers use, when a proxy stands in front; without it, the Host of each request",
+    ),
+    setting("store.url", "sqlite:solewire.db", "sqlite:PATH of the store"),
+    setting("record_system.base_url", "", "FHIR base of the record system; without it nothing is forwarded"),
+    setting("record_system.write", "transaction", "transaction or none"),
+    setting("record_system.auth", "none", "none, basic or bearer"),
+    setting("record_system.user", "", "user name for basic"),
+    setting("record_system.password_file", "", "file holding the password for basic"),
+    setting("record_system.password", "", "the password itself; in the environment only"),
+    setting("record_system.token_file", "", "file holding the token for bearer"),
+    setting("record_system.token", "", "the token itself; in the environment only"),
+    setting("assessment.guideline", "iwgdf-2023", "the guideline that decides recall and referral"),
+    setting("assessment.also", "[]", "further guidelines to assess by"),
+    setting("assessment.monofilament", "three-site", "three-site, or { felt_below = N }"),
+    setting(
+        "assessment.calendar",
+        "",
+        "{ weekend = [\"saturday\", \"sunday\"], holidays = [\"2026-12-25\"] }",
+    ),
+    setting("exam.group_by", "encounter", "encounter or subject-and-day"),
+    setting("profiles.dir", "", "folder with a site's own profiles"),
+    setting("access.mode", "tokens", "tokens, or open when every listener is loopback"),
+    setting(
+        "access.tokens",
+        "[]",
+        "SHA-256 of each bearer token in hex, then its rights: submit, read, operate",
+    ),
+    setting("access.tokens_file", "", "file of the same, one a line"),
+    setting("log.filter", "info", "what is logged, such as info or solewire_service=debug"),
+    setting("log.format", "text", "text or json"),
+];

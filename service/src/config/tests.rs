@@ -1,0 +1,145 @@
+use super::*;
+
+const OPEN: &str = "[access]\nmode = \"open\"\n";
+
+fn parse(text: &str) -> Result<Config, ConfigError> {
+    Config::parse(text, Path::new("solewire.toml"), [])
+}
+
+fn parse_with(text: &str, variables: &[(&str, &str)]) -> Result<Config, ConfigError> {
+    let variables = variables.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned()));
+    Config::parse(text, Path::new("solewire.toml"), variables)
+}
+
+#[test]
+fn the_defaults_are_loopback_and_embedded() {
+    let config = parse(OPEN).unwrap();
+    assert_eq!(config.server.listen.to_string(), "127.0.0.1:8080");
+    assert_eq!(config.server.operations_listen.to_string(), "127.0.0.1:8081");
+    assert_eq!(config.store, PathBuf::from("solewire.db"));
+    assert!(config.record_system.is_none());
+    assert_eq!(config.assessment.guidelines, ["iwgdf-2023"]);
+    assert_eq!(config.group_by, GroupBy::Encounter);
+}
+
+#[test]
+fn every_mistake_names_its_place_and_its_mend() {
+    let hash = "a".repeat(64);
+    let table: &[(String, &[&str])] = &[
+        (
+            "[server]\nlistn = \"x\"".into(),
+            &["solewire.toml", "`server.listn`", "nearest known key is `server.listen`"],
+        ),
+        ("[colour]\nfoo = 1".into(), &["`colour.foo`", "known keys are server.listen"]),
+        ("listen = \"x\"".into(), &["`listen`", "write it as `server.listen`"]),
+        ("[server\n".into(), &["line 1 is not valid TOML"]),
+        (format!("{OPEN}[server]\nlisten = 8080"), &["`server.listen`", "a whole number", "double quotes"]),
+        (format!("{OPEN}[server]\nlisten = \"localhost\""), &["`server.listen`", "HOST:PORT"]),
+        (
+            format!("{OPEN}[server]\nlisten = \"127.0.0.1:8081\""),
+            &["`server.operations_listen`", "different ports"],
+        ),
+        (
+            format!("{OPEN}[server]\nlisten = \"0.0.0.0:80\""),
+            &["`access.mode`", "`server.listen` is 0.0.0.0:80", "tokens"],
+        ),
+        (String::new(), &["`access.mode`", "no token is listed", "sha256sum"]),
+        ("[access]\nmode = \"closed\"".into(), &["`access.mode`", "\"tokens\" or \"open\""]),
+        ("[access]\ntokens = [\"secret\"]".into(), &["`access.tokens`", "not a SHA-256"]),
+        (format!("[access]\ntokens = [\"{hash} write\"]"), &["\"write\"", "submit, read or operate"]),
+        (format!("{OPEN}[store]\nurl = \"postgres://h/d\""), &["`store.url`", "PostgreSQL", "sqlite:PATH"]),
+        (format!("{OPEN}[store]\nurl = \"file.db\""), &["`store.url`", "sqlite:PATH"]),
+        (
+            format!("{OPEN}[assessment]\nguideline = \"iwgdf-2003\""),
+            &["`assessment.guideline`", "did you mean \"iwgdf-2023\""],
+        ),
+        (
+            format!("{OPEN}[assessment]\nmonofilament = {{ felt_below = 0 }}"),
+            &["`assessment.monofilament`", "1 to 20"],
+        ),
+        (
+            format!("{OPEN}[assessment]\ncalendar = {{ weekend = [\"funday\"] }}"),
+            &["`assessment.calendar`", "funday"],
+        ),
+        (
+            format!("{OPEN}[exam]\ngroup_by = \"day\""),
+            &["`exam.group_by`", "\"encounter\" or \"subject-and-day\""],
+        ),
+        (format!("{OPEN}[profiles]\ndir = \"x\""), &["`profiles.dir`", "remove the key"]),
+        (
+            format!("{OPEN}[record_system]\nwrite = \"transaction\""),
+            &["`record_system.write`", "base address"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"ftp://x\""),
+            &["`record_system.base_url`", "http or https"],
+        ),
+        (format!("{OPEN}[record_system]\nbase_url = \"https://u:p@x/fhir\""), &["credentials"]),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nauth = \"bearer\""),
+            &["`record_system.auth`", "SOLEWIRE_RECORD_SYSTEM__TOKEN"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nauth = \"bearer\"\ntoken = \"t\""),
+            &["`record_system.token`", "stands in the configuration file"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nwrite = \"create\""),
+            &["`record_system.write`", "\"transaction\""],
+        ),
+    ];
+    for (text, parts) in table {
+        let message = parse(text).unwrap_err().to_string();
+        for part in *parts {
+            assert!(message.contains(part), "{text:?} gives {message:?}, without {part:?}");
+        }
+        assert!(!message.contains('\n'), "{message:?}");
+    }
+}
+
+#[test]
+fn secrets_come_from_the_environment_and_do_not_print() {
+    let text =
+        format!("{OPEN}[record_system]\nbase_url = \"https://records.example/fhir/\"\nauth = \"bearer\"");
+    let config = parse_with(&text, &[("SOLEWIRE_RECORD_SYSTEM__TOKEN", "tell-nobody")]).unwrap();
+    assert!(!format!("{config:?}").contains("tell-nobody"));
+    assert_eq!(config.record_system.unwrap().base_url.as_str(), "https://records.example/fhir");
+}
+
+#[test]
+fn the_environment_goes_before_the_file() {
+    let text = format!("{OPEN}[server]\nlisten = \"127.0.0.1:1\"");
+    let config = parse_with(
+        &text,
+        &[
+            ("SOLEWIRE_SERVER__LISTEN", "127.0.0.1:2"),
+            ("SOLEWIRE_ASSESSMENT__ALSO", "podus-2021, nice-ng19"),
+            ("SOLEWIRE_ASSESSMENT__MONOFILAMENT", "{ felt_below = 8 }"),
+            ("HOME", "/"),
+        ],
+    )
+    .unwrap();
+    assert_eq!(config.server.listen.port(), 2);
+    assert_eq!(config.assessment.guidelines, ["iwgdf-2023", "podus-2021", "nice-ng19"]);
+    assert_eq!(
+        config.assessment.monofilament,
+        solewire_profiles::findings::MonofilamentCriterion::FeltBelow(8)
+    );
+}
+
+#[test]
+fn a_variable_that_is_no_setting_is_an_error() {
+    for (name, part) in [
+        ("SOLEWIRE_SERVER__LISTN", "nearest known key is `server.listen`"),
+        ("SOLEWIRE_SERVER_LISTEN", "call it SOLEWIRE_SERVER__LISTEN"),
+    ] {
+        let message = parse_with(OPEN, &[(name, "127.0.0.1:1")]).unwrap_err().to_string();
+        assert!(message.contains(name) && message.contains(part), "{message}");
+    }
+}
+
+#[test]
+fn a_missing_file_is_named() {
+    let message = Config::load(Path::new("no-such-folder/solewire.toml")).unwrap_err().to_string();
+    assert!(message.contains("no-such-folder/solewire.toml") && message.contains("--config"), "{message}");
+}

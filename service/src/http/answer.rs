@@ -1,0 +1,160 @@
+//! Stored resources and accepted submissions as answers.
+
+use actix_web::http::StatusCode;
+use actix_web::http::header::{ETAG, LAST_MODIFIED, LINK, LOCATION};
+use actix_web::{HttpResponse, HttpResponseBuilder};
+use serde_json::{Map, Value, json};
+
+use super::error::ApiError;
+use super::negotiate::{FHIR_JSON, Return};
+use crate::clock::instant;
+use crate::intake::{Accepted, Done, EntryAnswer, Placed};
+use crate::store::{Store, StoreError, Version};
+
+/// An answer with a FHIR body.
+pub(super) fn fhir(status: StatusCode, body: String) -> HttpResponse {
+    HttpResponseBuilder::new(status).content_type(FHIR_JSON).body(body)
+}
+
+/// The body of a stored version as it is read: what was derived here byte for byte, what was submitted with the
+/// version and the time of storing in `meta`.
+pub(super) fn body_as_read(version: &Version) -> Result<String, ApiError> {
+    if version.derived {
+        return Ok(version.text.clone());
+    }
+    let mut body: Value = serde_json::from_str(&version.text)
+        .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
+    if let Some(object) = body.as_object_mut() {
+        let meta = object.entry("meta").or_insert_with(|| Value::Object(Map::new()));
+        if let Some(meta) = meta.as_object_mut() {
+            meta.insert("versionId".to_owned(), json!(version.version.to_string()));
+            meta.insert("lastUpdated".to_owned(), json!(instant(version.updated).to_string()));
+        }
+    }
+    Ok(body.to_string())
+}
+
+/// One version of a resource with its headers.
+pub(super) fn resource(status: StatusCode, version: &Version) -> Result<HttpResponse, ApiError> {
+    let body = body_as_read(version)?;
+    let mut response = HttpResponseBuilder::new(status);
+    version_headers(&mut response, version.version, version.updated);
+    Ok(response.content_type(FHIR_JSON).body(body))
+}
+
+pub(super) fn etag(version: i64) -> String {
+    format!("W/\"{version}\"")
+}
+
+fn version_headers(response: &mut HttpResponseBuilder, version: i64, updated: i64) {
+    response.insert_header((ETAG, etag(version)));
+    if let Ok(date) =
+        jiff::fmt::rfc2822::DateTimePrinter::new().timestamp_to_rfc9110_string(&instant(updated))
+    {
+        response.insert_header((LAST_MODIFIED, date));
+    }
+}
+
+fn location(base: &str, placed: &Placed) -> String {
+    format!("{base}/{}/{}/_history/{}", placed.resource_type, placed.id, placed.version)
+}
+
+fn related(response: &mut HttpResponseBuilder, base: &str, accepted: &Accepted) {
+    for id in &accepted.assessments {
+        response.append_header((LINK, format!("<{base}/RiskAssessment/{id}>; rel=\"related\"")));
+    }
+}
+
+/// The answer to a transaction: one entry for each, in the same order.
+pub(super) async fn transaction(
+    accepted: &Accepted,
+    base: &str,
+    wish: Return,
+    store: &Store,
+) -> Result<HttpResponse, ApiError> {
+    let mut entries = Vec::with_capacity(accepted.entries.len());
+    for entry in &accepted.entries {
+        entries.push(transaction_entry(entry, base, wish, store).await?);
+    }
+    let mut bundle = json!({ "resourceType": "Bundle", "type": "transaction-response" });
+    if let Some(object) = bundle.as_object_mut()
+        && !entries.is_empty()
+    {
+        object.insert("entry".to_owned(), Value::Array(entries));
+    }
+    let mut response = HttpResponseBuilder::new(StatusCode::OK);
+    related(&mut response, base, accepted);
+    Ok(response.content_type(FHIR_JSON).body(bundle.to_string()))
+}
+
+async fn transaction_entry(
+    entry: &EntryAnswer,
+    base: &str,
+    wish: Return,
+    store: &Store,
+) -> Result<Value, ApiError> {
+    let mut response = Map::new();
+    let status = match entry.done {
+        Done::Created => "201 Created",
+        Done::Updated | Done::Unchanged => "200 OK",
+        // Taken note of and not kept: RFC 9110 has no better word for it.
+        Done::Context => "202 Accepted",
+    };
+    response.insert("status".to_owned(), json!(status));
+    let mut out = Map::new();
+    if let Some(placed) = &entry.resource {
+        response.insert("location".to_owned(), json!(location(base, placed)));
+        response.insert("etag".to_owned(), json!(etag(placed.version)));
+        response.insert("lastModified".to_owned(), json!(instant(placed.updated).to_string()));
+        if wish == Return::Representation
+            && let Some(version) = stored(store, placed).await?
+        {
+            let body: Value = serde_json::from_str(&body_as_read(&version)?)
+                .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
+            out.insert("resource".to_owned(), body);
+        }
+    }
+    if let Some(outcome) = &entry.outcome {
+        response.insert("outcome".to_owned(), outcome.clone());
+    }
+    out.insert("response".to_owned(), Value::Object(response));
+    Ok(Value::Object(out))
+}
+
+/// The answer to a create.
+pub(super) async fn create(
+    accepted: &Accepted,
+    base: &str,
+    wish: Return,
+    store: &Store,
+) -> Result<HttpResponse, ApiError> {
+    let entry = accepted.entries.first().ok_or(ApiError::Store(StoreError::Row("an answer has no entry")))?;
+    let placed =
+        entry.resource.as_ref().ok_or(ApiError::Store(StoreError::Row("an answer has no resource")))?;
+    let status = match entry.done {
+        Done::Created => StatusCode::CREATED,
+        Done::Updated | Done::Unchanged | Done::Context => StatusCode::OK,
+    };
+    let mut response = HttpResponseBuilder::new(status);
+    response.insert_header((LOCATION, location(base, placed)));
+    version_headers(&mut response, placed.version, placed.updated);
+    related(&mut response, base, accepted);
+    match wish {
+        Return::Minimal => Ok(response.finish()),
+        Return::OperationOutcome => {
+            let outcome = entry.outcome.clone();
+            let body = outcome
+                .unwrap_or_else(|| solewire_profiles::resources::operation_outcome(&[], "Observation"));
+            Ok(response.content_type(FHIR_JSON).body(body.to_string()))
+        }
+        Return::Representation | Return::Unsaid => match stored(store, placed).await? {
+            Some(version) => Ok(response.content_type(FHIR_JSON).body(body_as_read(&version)?)),
+            None => Ok(response.finish()),
+        },
+    }
+}
+
+async fn stored(store: &Store, placed: &Placed) -> Result<Option<Version>, ApiError> {
+    let history = store.history(&placed.resource_type, &placed.id).await?;
+    Ok(history.into_iter().find(|version| version.version == placed.version))
+}

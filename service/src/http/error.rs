@@ -1,0 +1,290 @@
+//! What went wrong, as an answer: the only place where a failure becomes a status.
+
+use std::fmt;
+
+use actix_web::http::{StatusCode, header};
+use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
+use serde_json::{Value, json};
+use solewire_profiles::issue::{Issue, IssueType, refused};
+use solewire_profiles::resources::{RULE_SYSTEM, operation_outcome};
+
+use super::negotiate::FHIR_JSON;
+use crate::config::Right;
+use crate::intake::Refusal;
+use crate::store::StoreError;
+
+/// How long a caller should wait when the store cannot, in seconds.
+const RETRY_AFTER_SECONDS: &str = "5";
+
+/// A request that was not served.
+#[derive(Debug)]
+pub(super) enum ApiError {
+    /// The content type, or an encoding of the content.
+    MediaType,
+    /// No format that the caller takes.
+    NotAcceptable,
+    /// The body is over the limit.
+    TooLarge,
+    /// The body broke off.
+    BodyIncomplete,
+    /// The request itself, not a document in it: what is wrong and how to mend it.
+    Request { text: &'static str, mend: &'static str },
+    /// A search parameter, under strict handling or with an unreadable value.
+    Parameter { name: String, text: &'static str },
+    /// A document with issues.
+    Document { status: StatusCode, issues: Vec<Issue>, root: String },
+    /// No such resource, type or path.
+    NotFound(&'static str),
+    /// The method is not for this path.
+    Method { allow: &'static str },
+    /// No token, or one that is not known.
+    Login,
+    /// The token does not allow it.
+    Right(Right),
+    /// Something else stands against it now.
+    Conflict { text: &'static str, mend: &'static str },
+    /// A condition of the caller does not hold.
+    Condition { text: &'static str, mend: &'static str },
+    /// An idempotency key with another body.
+    KeyReused,
+    /// The store cannot.
+    Store(StoreError),
+}
+
+impl From<StoreError> for ApiError {
+    fn from(error: StoreError) -> ApiError {
+        ApiError::Store(error)
+    }
+}
+
+impl From<Refusal> for ApiError {
+    fn from(refusal: Refusal) -> ApiError {
+        match refusal {
+            Refusal::Unreadable(issues) => {
+                let too_long =
+                    issues.iter().any(|issue| issue.rule == "json-limit" && issue.message.contains("bytes"));
+                let status = if too_long { StatusCode::PAYLOAD_TOO_LARGE } else { StatusCode::BAD_REQUEST };
+                ApiError::Document { status, issues, root: "Resource".to_owned() }
+            }
+            Refusal::Invalid { issues, root } => {
+                ApiError::Document { status: StatusCode::UNPROCESSABLE_ENTITY, issues, root }
+            }
+            Refusal::WrongType(issue) => ApiError::Document {
+                status: StatusCode::BAD_REQUEST,
+                issues: vec![issue],
+                root: "Resource".to_owned(),
+            },
+            Refusal::SeveralMatch => ApiError::Condition {
+                text: "More than one stored resource has the identifier of the condition.",
+                mend: "Name an identifier that only one resource has.",
+            },
+            Refusal::KeyReused => ApiError::KeyReused,
+            Refusal::Contended => ApiError::Conflict {
+                text: "The exam kept changing while this was taken in; nothing of it was stored.",
+                mend: "Send it again.",
+            },
+            Refusal::Store(error) => ApiError::Store(error),
+        }
+    }
+}
+
+/// One issue of our own making.
+struct Said {
+    status: StatusCode,
+    code: IssueType,
+    rule: &'static str,
+    text: String,
+    mend: String,
+}
+
+impl ApiError {
+    fn said(&self) -> Said {
+        let said = |status, code, rule, text: &str, mend: &str| Said {
+            status,
+            code,
+            rule,
+            text: text.to_owned(),
+            mend: mend.to_owned(),
+        };
+        match self {
+            ApiError::MediaType => said(
+                StatusCode::UNSUPPORTED_MEDIA_TYPE,
+                IssueType::NotSupported,
+                "http-media-type",
+                "The content type or encoding of the request is not supported.",
+                "Send application/fhir+json in UTF-8, not compressed.",
+            ),
+            ApiError::NotAcceptable => said(
+                StatusCode::NOT_ACCEPTABLE,
+                IssueType::NotSupported,
+                "http-accept",
+                "None of the accepted formats can be given.",
+                "Accept application/fhir+json.",
+            ),
+            ApiError::TooLarge => said(
+                StatusCode::PAYLOAD_TOO_LARGE,
+                IssueType::TooLong,
+                "http-body-limit",
+                "The body is larger than 1 MiB.",
+                "Send one exam per request and leave out attachments.",
+            ),
+            ApiError::BodyIncomplete => said(
+                StatusCode::BAD_REQUEST,
+                IssueType::Incomplete,
+                "http-body",
+                "The body broke off before its end.",
+                "Send it again; with an Idempotency-Key it is taken once at most.",
+            ),
+            ApiError::Request { text, mend } => {
+                said(StatusCode::BAD_REQUEST, IssueType::Invalid, "http-request", text, mend)
+            }
+            ApiError::Parameter { name, text } => said(
+                StatusCode::BAD_REQUEST,
+                IssueType::Invalid,
+                "http-search-parameter",
+                &format!("Search parameter `{name}`: {text}"),
+                "See GET /fhir/metadata for the parameters of each type.",
+            ),
+            ApiError::Document { status, .. } => said(
+                *status,
+                IssueType::Invalid,
+                "http-document",
+                "The document has no issue to show.",
+                "Send it again.",
+            ),
+            ApiError::NotFound(text) => said(
+                StatusCode::NOT_FOUND,
+                IssueType::NotFound,
+                "http-not-found",
+                text,
+                "See GET /openapi.yaml for the paths and GET /fhir/metadata for the types.",
+            ),
+            ApiError::Method { allow } => said(
+                StatusCode::METHOD_NOT_ALLOWED,
+                IssueType::NotSupported,
+                "http-method",
+                "This path does not take this method.",
+                &format!("Use {allow}."),
+            ),
+            ApiError::Login => said(
+                StatusCode::UNAUTHORIZED,
+                IssueType::Login,
+                "http-login",
+                "The request carries no token, or one that is not known.",
+                "Send Authorization: Bearer TOKEN with a token listed in access.tokens.",
+            ),
+            ApiError::Right(right) => said(
+                StatusCode::FORBIDDEN,
+                IssueType::Forbidden,
+                "http-right",
+                &format!("The token does not have the right `{}`.", right.word()),
+                "Use a token with this right, or have it added in access.tokens.",
+            ),
+            ApiError::Conflict { text, mend } => {
+                said(StatusCode::CONFLICT, IssueType::Conflict, "http-conflict", text, mend)
+            }
+            ApiError::Condition { text, mend } => said(
+                StatusCode::PRECONDITION_FAILED,
+                IssueType::MultipleMatches,
+                "http-condition",
+                text,
+                mend,
+            ),
+            ApiError::KeyReused => said(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                IssueType::Duplicate,
+                "http-idempotency-key",
+                "This Idempotency-Key came with another body before.",
+                "Use a new key for each new request, and the same key only to repeat one.",
+            ),
+            ApiError::Store(StoreError::Unavailable { .. }) => said(
+                StatusCode::SERVICE_UNAVAILABLE,
+                IssueType::NoStore,
+                "http-store",
+                "The store does not take this now; nothing was stored.",
+                "Send it again after the time in Retry-After.",
+            ),
+            ApiError::Store(_) => said(
+                StatusCode::INTERNAL_SERVER_ERROR,
+                IssueType::Exception,
+                "http-internal",
+                "The service failed; nothing was stored.",
+                "Send it again; if it fails again, give the X-Request-Id to those who run the service.",
+            ),
+        }
+    }
+
+    fn outcome(&self) -> Value {
+        if let ApiError::Document { issues, root, .. } = self
+            && refused(issues)
+        {
+            return operation_outcome(issues, root);
+        }
+        let said = self.said();
+        json!({
+            "resourceType": "OperationOutcome",
+            "issue": [{
+                "severity": "error",
+                "code": said.code.code(),
+                "details": { "coding": [{ "system": RULE_SYSTEM, "code": said.rule }], "text": said.text },
+                "diagnostics": format!("How to mend it: {}", said.mend)
+            }]
+        })
+    }
+
+    /// Logs a failure of ours, once, where it is turned into an answer.
+    fn log(&self) {
+        match self {
+            ApiError::Store(StoreError::Statement(cause)) => {
+                // Only the code: the text of a statement's error may quote a value.
+                let code = cause.as_database_error().and_then(sqlx::error::DatabaseError::code);
+                tracing::error!(code = code.as_deref().unwrap_or("none"), "a statement of the store failed");
+            }
+            ApiError::Store(error) => tracing::error!(error = %error, "the store failed"),
+            ApiError::MediaType
+            | ApiError::NotAcceptable
+            | ApiError::TooLarge
+            | ApiError::BodyIncomplete
+            | ApiError::Request { .. }
+            | ApiError::Parameter { .. }
+            | ApiError::Document { .. }
+            | ApiError::NotFound(_)
+            | ApiError::Method { .. }
+            | ApiError::Login
+            | ApiError::Right(_)
+            | ApiError::Conflict { .. }
+            | ApiError::Condition { .. }
+            | ApiError::KeyReused => {}
+        }
+    }
+}
+
+impl fmt::Display for ApiError {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        formatter.write_str(self.said().rule)
+    }
+}
+
+impl ResponseError for ApiError {
+    fn status_code(&self) -> StatusCode {
+        self.said().status
+    }
+
+    fn error_response(&self) -> HttpResponse {
+        self.log();
+        let mut response = HttpResponseBuilder::new(self.status_code());
+        match self {
+            ApiError::Method { allow } => {
+                response.insert_header((header::ALLOW, *allow));
+            }
+            ApiError::Login => {
+                response.insert_header((header::WWW_AUTHENTICATE, "Bearer realm=\"solewire\""));
+            }
+            ApiError::Store(StoreError::Unavailable { .. }) => {
+                response.insert_header((header::RETRY_AFTER, RETRY_AFTER_SECONDS));
+            }
+            _ => {}
+        }
+        response.content_type(FHIR_JSON).body(self.outcome().to_string())
+    }
+}

@@ -1,0 +1,49 @@
+//! Around every request: its id, one log line, one count. The line holds the route as a pattern, never the address.
+
+use std::time::Instant;
+
+use actix_web::body::MessageBody;
+use actix_web::dev::{ServiceRequest, ServiceResponse};
+use actix_web::http::header::{HeaderName, HeaderValue};
+use actix_web::middleware::Next;
+use actix_web::{Error, web};
+
+use super::State;
+
+const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
+
+pub(crate) async fn observe(
+    request: ServiceRequest,
+    next: Next<impl MessageBody>,
+) -> Result<ServiceResponse<impl MessageBody>, Error> {
+    let began = Instant::now();
+    let id = request_id(&request);
+    let method = request.method().clone();
+    let state = request.app_data::<web::Data<State>>().cloned();
+    let mut response = next.call(request).await?;
+    let status = response.status().as_u16();
+    let route = response.request().match_pattern().unwrap_or_else(|| "none".to_owned());
+    let milliseconds = u64::try_from(began.elapsed().as_millis()).unwrap_or(u64::MAX);
+    tracing::info!(request_id = %id, method = %method, route, status, milliseconds, "answered");
+    if let Some(state) = state {
+        state.metrics.answer(status);
+    }
+    if let Ok(value) = HeaderValue::from_str(&id) {
+        response.headers_mut().insert(REQUEST_ID, value);
+    }
+    Ok(response)
+}
+
+/// The caller's request id if it is short and plain, else a new one.
+fn request_id(request: &ServiceRequest) -> String {
+    let given = request.headers().get(&REQUEST_ID).and_then(|value| value.to_str().ok());
+    match given {
+        Some(id) if is_plain(id) => id.to_owned(),
+        _ => uuid::Uuid::now_v7().to_string(),
+    }
+}
+
+fn is_plain(id: &str) -> bool {
+    (1..=64).contains(&id.len())
+        && id.bytes().all(|byte| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'_' | b'.'))
+}

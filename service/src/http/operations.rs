@@ -1,0 +1,227 @@
+//! For operators: health, deliveries, metrics. Nothing here shows a value of an exam.
+
+use actix_web::{HttpRequest, HttpResponse, web};
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+use super::error::ApiError;
+use super::negotiate::FhirBody;
+use super::{State, access};
+use crate::clock::instant;
+use crate::config::Right;
+use crate::delivery::LaneState;
+use crate::store::{Delivery, DeliveryState, OperatorRefusal};
+
+const PAGE: u32 = 100;
+
+/// `GET /health/live`: the process answers.
+pub(super) async fn live() -> HttpResponse {
+    HttpResponse::Ok().json(json!({ "status": "live" }))
+}
+
+/// `GET /health/ready`: the store takes writes. The record system has no say in it: exams are taken while it is away.
+pub(super) async fn ready(state: web::Data<State>) -> Result<HttpResponse, ApiError> {
+    state.intake.store.probe(state.intake.clock.now_ms()).await?;
+    Ok(HttpResponse::Ok().json(json!({ "status": "ready" })))
+}
+
+/// `GET /metrics`
+pub(super) async fn metrics(state: web::Data<State>) -> Result<HttpResponse, ApiError> {
+    let counts = state.intake.store.outbox_counts().await?;
+    let text = state.metrics.render(&counts, state.lane.state(), state.intake.clock.now_ms());
+    Ok(HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text))
+}
+
+/// Which deliveries are asked for.
+#[derive(Debug, Deserialize)]
+pub(super) struct Listing {
+    state: Option<String>,
+    after: Option<i64>,
+}
+
+/// `GET /operations/deliveries`
+pub(super) async fn list(
+    state: web::Data<State>,
+    request: HttpRequest,
+    listing: Result<web::Query<Listing>, actix_web::Error>,
+) -> Result<HttpResponse, ApiError> {
+    access::require(&state.access, &request, Right::Operate)?;
+    let Ok(web::Query(listing)) = listing else {
+        return Err(ApiError::Request {
+            text: "The query cannot be read.",
+            mend: "Use state=STATE and after=NUMBER, where NUMBER is the `next` of the page before.",
+        });
+    };
+    let wanted = match listing.state.as_deref() {
+        None => None,
+        Some(word) => Some(DeliveryState::of(word).ok_or(ApiError::Request {
+            text: "There is no such state of a delivery.",
+            mend: "Use pending, sending, unknown-outcome, delivered, verified, parked or discarded.",
+        })?),
+    };
+    let store = &state.intake.store;
+    let deliveries = store.deliveries(wanted, listing.after.unwrap_or(0), PAGE).await?;
+    let next = (deliveries.len() == usize::try_from(PAGE).unwrap_or(usize::MAX))
+        .then(|| deliveries.last().map(|delivery| delivery.id))
+        .flatten();
+    let counts: serde_json::Map<String, Value> = store
+        .outbox_counts()
+        .await?
+        .states
+        .into_iter()
+        .map(|(state, number)| (state.word().to_owned(), json!(number)))
+        .collect();
+    Ok(HttpResponse::Ok().json(json!({
+        "lane": lane(state.lane.state()),
+        "counts": counts,
+        "deliveries": deliveries.iter().map(summary).collect::<Vec<_>>(),
+        "next": next
+    })))
+}
+
+/// `GET /operations/deliveries/{id}`
+pub(super) async fn one(
+    state: web::Data<State>,
+    request: HttpRequest,
+    id: web::Path<String>,
+) -> Result<HttpResponse, ApiError> {
+    access::require(&state.access, &request, Right::Operate)?;
+    shown(&state, number(&id)?).await
+}
+
+/// Why an operator acts.
+#[derive(Debug, Default, Deserialize)]
+struct Wish {
+    reason: Option<String>,
+}
+
+/// `POST /operations/deliveries/{id}/replay`
+pub(super) async fn replay(
+    state: web::Data<State>,
+    request: HttpRequest,
+    id: web::Path<String>,
+    payload: web::Payload,
+) -> Result<HttpResponse, ApiError> {
+    let caller = access::require(&state.access, &request, Right::Operate)?;
+    let id = number(&id)?;
+    let reason = reason(&request, payload).await?;
+    let now = state.intake.clock.now_ms();
+    let done = state.intake.store.replay(id, &caller, reason.as_deref(), now).await?;
+    done.map_err(refusal)?;
+    state.wake.notify_one();
+    tracing::info!(delivery = id, caller, "replayed by an operator");
+    shown(&state, id).await
+}
+
+/// `POST /operations/deliveries/{id}/discard`
+pub(super) async fn discard(
+    state: web::Data<State>,
+    request: HttpRequest,
+    id: web::Path<String>,
+    payload: web::Payload,
+) -> Result<HttpResponse, ApiError> {
+    let caller = access::require(&state.access, &request, Right::Operate)?;
+    let id = number(&id)?;
+    let reason = reason(&request, payload).await?.ok_or(ApiError::Request {
+        text: "Giving a delivery up takes a reason.",
+        mend: "Send {\"reason\": \"...\"}.",
+    })?;
+    let now = state.intake.clock.now_ms();
+    let done = state.intake.store.discard(id, &caller, &reason, now).await?;
+    done.map_err(refusal)?;
+    state.wake.notify_one();
+    tracing::info!(delivery = id, caller, "discarded by an operator");
+    shown(&state, id).await
+}
+
+/// The reason in the body; a request without a body gives none.
+async fn reason(request: &HttpRequest, payload: web::Payload) -> Result<Option<String>, ApiError> {
+    let empty = request.headers().get("content-length").is_none_or(|length| length == "0")
+        && !request.headers().contains_key("transfer-encoding");
+    if empty {
+        return Ok(None);
+    }
+    let mut payload = payload.into_inner();
+    let FhirBody(bytes) = <FhirBody as actix_web::FromRequest>::from_request(request, &mut payload).await?;
+    let wish: Wish = serde_json::from_slice(&bytes).map_err(|_| ApiError::Request {
+        text: "The body is not a JSON object with a reason.",
+        mend: "Send {\"reason\": \"...\"}.",
+    })?;
+    Ok(wish
+        .reason
+        .map(|reason| reason.trim().chars().take(500).collect())
+        .filter(|reason: &String| !reason.is_empty()))
+}
+
+fn refusal(refusal: OperatorRefusal) -> ApiError {
+    match refusal {
+        OperatorRefusal::Absent => ApiError::NotFound("There is no such delivery."),
+        OperatorRefusal::State(_) => ApiError::Conflict {
+            text: "The delivery is in a state that does not allow this.",
+            mend: "Look at its state; what waits or is under way goes by itself, what was taken cannot be given up.",
+        },
+        OperatorRefusal::ReasonMissing => ApiError::Conflict {
+            text: "The delivery was finished before; sending it again takes a reason.",
+            mend: "Send {\"reason\": \"...\"}.",
+        },
+    }
+}
+
+fn number(text: &str) -> Result<i64, ApiError> {
+    text.parse().map_err(|_| ApiError::NotFound("There is no such delivery."))
+}
+
+async fn shown(state: &State, id: i64) -> Result<HttpResponse, ApiError> {
+    let delivery = state.intake.store.delivery(id).await?;
+    let delivery = delivery.ok_or(ApiError::NotFound("There is no such delivery."))?;
+    let mut shown = summary(&delivery);
+    if let Some(object) = shown.as_object_mut() {
+        let detail = delivery.detail.as_deref().and_then(|text| serde_json::from_str::<Value>(text).ok());
+        object.insert("remoteOutcome".to_owned(), detail.unwrap_or(Value::Null));
+        object.insert("entries".to_owned(), entries(&delivery.payload));
+    }
+    Ok(HttpResponse::Ok().json(shown))
+}
+
+/// Which resource each entry of the transaction carries, so that `Bundle.entry[6]` can be looked up here.
+fn entries(payload: &str) -> Value {
+    let bundle: Value = serde_json::from_str(payload).unwrap_or(Value::Null);
+    let listed = bundle.get("entry").and_then(Value::as_array).into_iter().flatten().map(|entry| {
+        let text = |pointer: &str| entry.pointer(pointer).and_then(Value::as_str).unwrap_or_default();
+        json!(format!(
+            "{}/{}",
+            text("/resource/resourceType"),
+            text("/fullUrl").trim_start_matches("urn:uuid:")
+        ))
+    });
+    Value::Array(listed.collect())
+}
+
+fn summary(delivery: &Delivery) -> Value {
+    let waits = matches!(delivery.state, DeliveryState::Pending | DeliveryState::UnknownOutcome);
+    json!({
+        "id": delivery.id,
+        "examVersion": delivery.exam_version,
+        "state": delivery.state.word(),
+        "attempts": delivery.attempts,
+        "created": instant(delivery.created).to_string(),
+        "updated": instant(delivery.updated).to_string(),
+        "notBefore": waits.then(|| instant(delivery.due).to_string()),
+        "failure": delivery.failure,
+        "remoteStatus": delivery.remote_status
+    })
+}
+
+fn lane(state: LaneState) -> Value {
+    match state {
+        LaneState::Off => json!({ "state": "off" }),
+        LaneState::Open => json!({ "state": "open" }),
+        LaneState::Paused { failure, since, failures, retry_at } => json!({
+            "state": "paused",
+            "failure": failure.word(),
+            "since": instant(since).to_string(),
+            "failures": failures,
+            "retryAt": instant(retry_at).to_string()
+        }),
+    }
+}

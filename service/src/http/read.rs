@@ -1,0 +1,95 @@
+//! Reading a resource and its history.
+
+use actix_web::http::StatusCode;
+use actix_web::http::header::{ETAG, IF_NONE_MATCH};
+use actix_web::{HttpRequest, HttpResponse, web};
+use serde_json::{Value, json};
+
+use super::error::ApiError;
+use super::negotiate::{accept_json, header};
+use super::{STORED_TYPES, State, access, answer, base};
+use crate::clock::instant;
+use crate::config::Right;
+use crate::store::StoreError;
+
+const ABSENT: ApiError = ApiError::NotFound("No resource of this type has this id.");
+
+fn allowed(state: &State, request: &HttpRequest, resource_type: &str) -> Result<(), ApiError> {
+    access::require(&state.access, request, Right::Read)?;
+    accept_json(request)?;
+    if STORED_TYPES.contains(&resource_type) {
+        Ok(())
+    } else {
+        Err(ApiError::NotFound("Resources of this type are not kept."))
+    }
+}
+
+/// `GET /fhir/{type}/{id}`
+pub(super) async fn read(
+    state: web::Data<State>,
+    request: HttpRequest,
+    path: web::Path<(String, String)>,
+) -> Result<HttpResponse, ApiError> {
+    let (resource_type, id) = path.into_inner();
+    allowed(&state, &request, &resource_type)?;
+    let version = state.intake.store.read(&resource_type, &id).await?.ok_or(ABSENT)?;
+    let etag = answer::etag(version.version);
+    if header(&request, IF_NONE_MATCH).is_some_and(|tags| tags.split(',').any(|tag| tag.trim() == etag)) {
+        return Ok(HttpResponse::NotModified().insert_header((ETAG, etag)).finish());
+    }
+    answer::resource(StatusCode::OK, &version)
+}
+
+/// `GET /fhir/{type}/{id}/_history/{version}`
+pub(super) async fn version(
+    state: web::Data<State>,
+    request: HttpRequest,
+    path: web::Path<(String, String, String)>,
+) -> Result<HttpResponse, ApiError> {
+    let (resource_type, id, number) = path.into_inner();
+    allowed(&state, &request, &resource_type)?;
+    let history = state.intake.store.history(&resource_type, &id).await?;
+    let version = history.iter().find(|version| version.version.to_string() == number).ok_or(ABSENT)?;
+    answer::resource(StatusCode::OK, version)
+}
+
+/// `GET /fhir/{type}/{id}/_history`
+pub(super) async fn history(
+    state: web::Data<State>,
+    request: HttpRequest,
+    path: web::Path<(String, String)>,
+) -> Result<HttpResponse, ApiError> {
+    let (resource_type, id) = path.into_inner();
+    allowed(&state, &request, &resource_type)?;
+    let history = state.intake.store.history(&resource_type, &id).await?;
+    if history.is_empty() {
+        return Err(ABSENT);
+    }
+    let base = base(&state, &request);
+    let mut entries = Vec::with_capacity(history.len());
+    for version in &history {
+        let body: Value = serde_json::from_str(&answer::body_as_read(version)?)
+            .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
+        let (method, url, status) = if version.version == 1 {
+            ("POST", resource_type.clone(), "201 Created")
+        } else {
+            ("PUT", format!("{resource_type}/{id}"), "200 OK")
+        };
+        entries.push(json!({
+            "fullUrl": format!("{base}/{resource_type}/{id}"),
+            "resource": body,
+            "request": { "method": method, "url": url },
+            "response": {
+                "status": status,
+                "etag": answer::etag(version.version),
+                "lastModified": instant(version.updated).to_string()
+            }
+        }));
+    }
+    let bundle = json!({
+        "resourceType": "Bundle", "type": "history", "total": entries.len(),
+        "link": [{ "relation": "self", "url": format!("{base}/{resource_type}/{id}/_history") }],
+        "entry": entries
+    });
+    Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
+}

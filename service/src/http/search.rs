@@ -1,0 +1,155 @@
+//! Search, by GET and by POST.
+
+use actix_web::http::StatusCode;
+use actix_web::{HttpRequest, HttpResponse, web};
+use serde_json::{Map, Value, json};
+use url::form_urlencoded;
+
+use super::error::ApiError;
+use super::negotiate::{FormBody, accept_json, strict_handling};
+use super::parameters::{SEARCHED_TYPES, filter, sort};
+use super::{State, access, answer, base};
+use crate::config::Right;
+use crate::store::{Found, Search, SortKey, StoreError};
+
+const USUAL_COUNT: u32 = 50;
+const LARGEST_COUNT: u32 = 200;
+/// Where a page begins. Of our making: callers follow links.
+const OFFSET: &str = "_offset";
+/// Parameters about the answer, not about what is looked for.
+const ABOUT_ANSWER: [&str; 3] = ["_format", "_pretty", "_total"];
+
+/// `GET /fhir/{type}`
+pub(super) async fn by_query(
+    state: web::Data<State>,
+    request: HttpRequest,
+    resource_type: web::Path<String>,
+) -> Result<HttpResponse, ApiError> {
+    let query = request.query_string().as_bytes().to_vec();
+    run(&state, &request, &resource_type, &[&query]).await
+}
+
+/// `POST /fhir/{type}/_search`: parameters in the body, more of them in the query.
+pub(super) async fn by_form(
+    state: web::Data<State>,
+    request: HttpRequest,
+    resource_type: web::Path<String>,
+    FormBody(form): FormBody,
+) -> Result<HttpResponse, ApiError> {
+    let query = request.query_string().as_bytes().to_vec();
+    run(&state, &request, &resource_type, &[&query, &form]).await
+}
+
+/// A search as it was understood.
+struct Understood {
+    search: Search,
+    /// The parameters that were used, for the link to itself.
+    used: Vec<(String, String)>,
+}
+
+async fn run(
+    state: &State,
+    request: &HttpRequest,
+    resource_type: &str,
+    encoded: &[&[u8]],
+) -> Result<HttpResponse, ApiError> {
+    access::require(&state.access, request, Right::Read)?;
+    accept_json(request)?;
+    if !SEARCHED_TYPES.contains(&resource_type) {
+        return Err(ApiError::NotFound("Resources of this type cannot be searched."));
+    }
+    let Understood { search, used } = understand(resource_type, encoded, strict_handling(request))?;
+    let found = state.intake.store.search(&search).await?;
+    let bundle = bundle(&base(state, request), &search, &used, &found)?;
+    Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
+}
+
+fn understand(resource_type: &str, encoded: &[&[u8]], strict: bool) -> Result<Understood, ApiError> {
+    let mut search = Search {
+        resource_type: resource_type.to_owned(),
+        filters: Vec::new(),
+        sort: Vec::new(),
+        count: USUAL_COUNT,
+        offset: 0,
+    };
+    let mut used = Vec::new();
+    for (name, value) in encoded.iter().flat_map(|part| form_urlencoded::parse(part)) {
+        let number = |text| {
+            value.parse::<u32>().map_err(|_| ApiError::Parameter { name: name.clone().into_owned(), text })
+        };
+        match name.as_ref() {
+            "_count" => search.count = number("it takes a whole number.")?.min(LARGEST_COUNT),
+            OFFSET => {
+                search.offset = number("it takes a whole number.")?;
+                continue;
+            }
+            "_sort" => search.sort = sort(&value)?,
+            // `count` asks for the number alone; the other summaries are answered in full, as R4 allows.
+            "_summary" if value == "count" => search.count = 0,
+            other if ABOUT_ANSWER.contains(&other) => continue,
+            other => match filter(resource_type, other, &value)? {
+                Some(filter) => search.filters.push(filter),
+                None if strict => {
+                    let name = if is_name(other) { other.to_owned() } else { "?".to_owned() };
+                    return Err(ApiError::Parameter { name, text: "this type has no such parameter." });
+                }
+                None => continue,
+            },
+        }
+        used.push((name.into_owned(), value.into_owned()));
+    }
+    if search.sort.is_empty() {
+        search.sort.push((SortKey::LastUpdated, true));
+    }
+    Ok(Understood { search, used })
+}
+
+/// Whether a text looks like the name of a parameter, rather than something that slipped there.
+fn is_name(text: &str) -> bool {
+    text.len() <= 40
+        && text.bytes().all(|byte| byte.is_ascii_alphabetic() || matches!(byte, b'_' | b'-' | b':'))
+}
+
+fn bundle(base: &str, search: &Search, used: &[(String, String)], found: &Found) -> Result<Value, ApiError> {
+    let address = |offset: u32| {
+        let mut query = form_urlencoded::Serializer::new(String::new());
+        query.extend_pairs(used);
+        if offset > 0 {
+            query.append_pair(OFFSET, &offset.to_string());
+        }
+        let query = query.finish();
+        let mark = if query.is_empty() { "" } else { "?" };
+        format!("{base}/{}{mark}{query}", search.resource_type)
+    };
+    let mut links = vec![json!({ "relation": "self", "url": address(search.offset) })];
+    if search.count > 0 {
+        links.push(json!({ "relation": "first", "url": address(0) }));
+        if search.offset > 0 {
+            let previous = search.offset.saturating_sub(search.count);
+            links.push(json!({ "relation": "previous", "url": address(previous) }));
+        }
+        let next = search.offset.saturating_add(search.count);
+        if u64::from(next) < found.total {
+            links.push(json!({ "relation": "next", "url": address(next) }));
+        }
+    }
+    let mut bundle = Map::new();
+    bundle.insert("resourceType".to_owned(), json!("Bundle"));
+    bundle.insert("type".to_owned(), json!("searchset"));
+    bundle.insert("total".to_owned(), json!(found.total));
+    bundle.insert("link".to_owned(), Value::Array(links));
+    let mut entries = Vec::with_capacity(found.page.len());
+    for version in &found.page {
+        let body: Value = serde_json::from_str(&answer::body_as_read(version)?)
+            .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
+        entries.push(json!({
+            "fullUrl": format!("{base}/{}/{}", version.resource_type, version.id),
+            "resource": body,
+            "search": { "mode": "match" }
+        }));
+    }
+    if !entries.is_empty() {
+        bundle.insert("entry".to_owned(), Value::Array(entries));
+    }
+    Ok(Value::Object(bundle))
+}

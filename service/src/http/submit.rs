@@ -1,0 +1,164 @@
+//! Handing in, assessing without storing, validating.
+
+use actix_web::http::StatusCode;
+use actix_web::{HttpRequest, HttpResponse, web};
+use jiff::Timestamp;
+use serde_json::Value;
+use solewire_profiles::resources::operation_outcome;
+
+use super::error::ApiError;
+use super::negotiate::{FhirBody, accept_json, header, preferred_return};
+use super::{State, access, answer, base};
+use crate::config::Right;
+use crate::intake::{Accepted, Expected, Handed, Refusal, identifier_criterion};
+use crate::metrics::SubmissionResult;
+
+/// `POST /fhir`
+pub(super) async fn transaction(
+    state: web::Data<State>,
+    request: HttpRequest,
+    FhirBody(bytes): FhirBody,
+) -> Result<HttpResponse, ApiError> {
+    let accepted = hand_in(&state, &request, bytes, Expected::Transaction).await?;
+    let wish = preferred_return(&request);
+    answer::transaction(&accepted, &base(&state, &request), wish, &state.intake.store).await
+}
+
+/// `POST /fhir/Observation`; other types come inside a transaction only.
+pub(super) async fn create(
+    state: web::Data<State>,
+    request: HttpRequest,
+    resource_type: web::Path<String>,
+    payload: web::Payload,
+) -> Result<HttpResponse, ApiError> {
+    if *resource_type != "Observation" {
+        return Err(if super::STORED_TYPES.contains(&resource_type.as_str()) {
+            ApiError::Method { allow: "GET" }
+        } else {
+            ApiError::NotFound("Resources of this type are neither taken nor kept.")
+        });
+    }
+    let FhirBody(bytes) =
+        <FhirBody as actix_web::FromRequest>::from_request(&request, &mut payload.into_inner()).await?;
+    let accepted = hand_in(&state, &request, bytes, Expected::Observation).await?;
+    answer::create(&accepted, &base(&state, &request), preferred_return(&request), &state.intake.store).await
+}
+
+async fn hand_in(
+    state: &State,
+    request: &HttpRequest,
+    bytes: Vec<u8>,
+    expected: Expected,
+) -> Result<Accepted, ApiError> {
+    let caller = access::require(&state.access, request, Right::Submit)?;
+    accept_json(request)?;
+    let key = header(request, "Idempotency-Key").map(str::to_owned);
+    if key.as_ref().is_some_and(|key| key.is_empty() || key.len() > 255) {
+        return Err(ApiError::Request {
+            text: "The Idempotency-Key is empty or longer than 255 characters.",
+            mend: "Use a UUID.",
+        });
+    }
+    let if_none_exist = match header(request, "If-None-Exist") {
+        None => None,
+        Some(_) if expected == Expected::Transaction => {
+            return Err(ApiError::Request {
+                text: "If-None-Exist is for a single resource.",
+                mend: "In a transaction use request.ifNoneExist of the entry.",
+            });
+        }
+        Some(text) => Some(identifier_criterion(text).ok_or(ApiError::Request {
+            text: "If-None-Exist does not name exactly one identifier with its system.",
+            mend: "Write If-None-Exist: identifier=SYSTEM|VALUE.",
+        })?),
+    };
+    let result = state.intake.submit(Handed { bytes, expected, caller, key, if_none_exist }).await;
+    state.metrics.submission(match &result {
+        Ok(accepted) if accepted.changed => SubmissionResult::Accepted,
+        Ok(_) => SubmissionResult::Unchanged,
+        Err(Refusal::Store(_) | Refusal::Contended) => SubmissionResult::Failed,
+        Err(_) => SubmissionResult::Refused,
+    });
+    Ok(result?)
+}
+
+/// `POST /fhir/$assess`
+pub(super) async fn assess(
+    state: web::Data<State>,
+    request: HttpRequest,
+    FhirBody(bytes): FhirBody,
+) -> Result<HttpResponse, ApiError> {
+    access::require(&state.access, &request, Right::Submit)?;
+    accept_json(&request)?;
+    let at = match parameter(&request, "at") {
+        None => None,
+        Some(text) => Some(text.parse::<Timestamp>().map_err(|_| ApiError::Request {
+            text: "The parameter `at` is not an instant.",
+            mend: "Write it as 2026-11-25T14:00:00Z, with `%2B` for a plus sign.",
+        })?),
+    };
+    let bundle = state.intake.assess(bytes, at)?;
+    Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
+}
+
+/// `POST /fhir/{type}/$validate`
+pub(super) async fn validate(
+    state: web::Data<State>,
+    request: HttpRequest,
+    resource_type: web::Path<String>,
+    FhirBody(bytes): FhirBody,
+) -> Result<HttpResponse, ApiError> {
+    access::require(&state.access, &request, Right::Submit)?;
+    accept_json(&request)?;
+    if parameter(&request, "profile").is_some() {
+        return Err(ApiError::Request {
+            text: "A profile cannot be named; every resource is held against all profiles that apply to it.",
+            mend: "Leave out the parameter `profile`.",
+        });
+    }
+    let (bytes, wrapped) = unwrapped(bytes, &resource_type);
+    let checked = state.intake.check(bytes)?;
+    if checked.root != *resource_type {
+        return Err(ApiError::Request {
+            text: "The resource is not of the type in the address.",
+            mend: "Send it to the $validate of its own type.",
+        });
+    }
+    let mut issues = checked.issues;
+    if wrapped {
+        // Lines and columns would be those of the inner text, which the caller has not sent as such.
+        issues.iter_mut().for_each(|issue| issue.position = None);
+    }
+    Ok(answer::fhir(StatusCode::OK, operation_outcome(&issues, &checked.root).to_string()))
+}
+
+/// The resource inside a Parameters body, as the operation also takes it; and whether there was one.
+fn unwrapped(bytes: Vec<u8>, resource_type: &str) -> (Vec<u8>, bool) {
+    if resource_type == "Parameters" {
+        return (bytes, false);
+    }
+    let Ok(document) =
+        solewire_profiles::json::Document::parse(bytes.clone(), solewire_profiles::json::Limits::default())
+    else {
+        return (bytes, false);
+    };
+    if document.value().get("resourceType").and_then(Value::as_str) != Some("Parameters") {
+        return (bytes, false);
+    }
+    let parameters = document.value().get("parameter").and_then(Value::as_array);
+    let resource = parameters
+        .into_iter()
+        .flatten()
+        .find(|parameter| parameter.get("name").and_then(Value::as_str) == Some("resource"))
+        .and_then(|parameter| parameter.get("resource"));
+    match resource {
+        Some(resource) => (resource.to_string().into_bytes(), true),
+        None => (bytes, false),
+    }
+}
+
+fn parameter(request: &HttpRequest, name: &str) -> Option<String> {
+    url::form_urlencoded::parse(request.query_string().as_bytes())
+        .find(|(found, _)| found == name)
+        .map(|(_, value)| value.into_owned())
+}

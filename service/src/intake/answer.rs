@@ -1,0 +1,111 @@
+//! What a caller is told about an accepted submission. Kept under an idempotency key, so it can be told again.
+
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+use solewire_profiles::issue::Issue;
+use solewire_profiles::resources::operation_outcome;
+
+/// An accepted submission.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Accepted {
+    /// What became of each entry, in the order of the document; a lone resource is one entry.
+    pub entries: Vec<EntryAnswer>,
+    /// Ids of the RiskAssessments that hold now.
+    pub assessments: Vec<String>,
+    /// Whether anything was new.
+    pub changed: bool,
+}
+
+/// What became of one entry.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct EntryAnswer {
+    /// What was done.
+    pub done: Done,
+    /// The resource it led to; none for an entry that only gives context.
+    pub resource: Option<Placed>,
+    /// An OperationOutcome: what follows from the exam, and what somebody should look at.
+    pub outcome: Option<Value>,
+}
+
+/// What was done with an entry.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Done {
+    /// Stored as new.
+    Created,
+    /// Stored as a new version.
+    Updated,
+    /// Known already, just so.
+    Unchanged,
+    /// Only context: read, neither stored nor forwarded.
+    Context,
+}
+
+/// Where a resource stands.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Placed {
+    /// Its type.
+    pub resource_type: String,
+    /// Its id.
+    pub id: String,
+    /// Its version.
+    pub version: i64,
+    /// When that version was stored, in milliseconds since 1970.
+    pub updated: i64,
+}
+
+impl EntryAnswer {
+    /// The answer to an entry that only gives context.
+    pub(super) fn context() -> EntryAnswer {
+        EntryAnswer { done: Done::Context, resource: None, outcome: None }
+    }
+
+    /// Adds issues to the outcome.
+    pub(super) fn note(&mut self, issues: &[Issue], root: &str) {
+        if !issues.is_empty() {
+            self.append(operation_outcome(issues, root));
+        }
+    }
+
+    /// Adds what an assessment says to the outcome.
+    pub(super) fn note_assessment(&mut self, assessment: &Value) {
+        let text = describe(assessment);
+        self.append(json!({
+            "resourceType": "OperationOutcome",
+            "issue": [{ "severity": "information", "code": "informational", "details": { "text": text } }]
+        }));
+    }
+
+    fn append(&mut self, mut outcome: Value) {
+        let Some(Value::Array(mut old)) =
+            self.outcome.take().and_then(|mut old| Some(old.get_mut("issue")?.take()))
+        else {
+            self.outcome = Some(outcome);
+            return;
+        };
+        if let Some(Value::Array(new)) = outcome.get_mut("issue") {
+            old.append(new);
+            *new = old;
+        }
+        self.outcome = Some(outcome);
+    }
+}
+
+/// An assessment in a line: by which guideline, which category or categories, where.
+fn describe(assessment: &Value) -> String {
+    let at = |pointer: &str| assessment.pointer(pointer).and_then(Value::as_str).unwrap_or("unknown");
+    let predictions = assessment.get("prediction").and_then(Value::as_array);
+    let categories: Vec<String> = predictions
+        .into_iter()
+        .flatten()
+        .filter_map(|prediction| {
+            let coding = prediction.pointer("/qualitativeRisk/coding/0")?;
+            let code = coding.get("code")?.as_str()?;
+            Some(match coding.get("display").and_then(Value::as_str) {
+                Some(display) => format!("{code} ({display})"),
+                None => code.to_owned(),
+            })
+        })
+        .collect();
+    let result = if categories.is_empty() { "no category".to_owned() } else { categories.join(" to ") };
+    format!("RiskAssessment/{}, {}, {}: {result}.", at("/id"), at("/method/coding/0/code"), at("/status"))
+}

@@ -1,0 +1,439 @@
+//! The use case: bytes in, and in one transaction the exam, what follows from it, what is to be forwarded, and the
+//! answer under the caller's key.
+
+mod answer;
+mod conditional;
+mod payload;
+mod plan;
+pub mod rules;
+
+use std::sync::Arc;
+
+use jiff::Timestamp;
+use serde_json::Value;
+use sha2::{Digest as _, Sha256};
+use solewire_profiles::issue::{Issue, refused};
+use solewire_profiles::json::{Document, Limits};
+use solewire_profiles::resources::collection;
+use solewire_profiles::{AssessOptions, CheckContext, Engine, GroupBy, Submission, SubmittedExam};
+use tokio::sync::Notify;
+
+pub use answer::{Accepted, Done, EntryAnswer, Placed};
+pub use conditional::identifier_criterion;
+use plan::{Fate, Plan, plan};
+
+use crate::clock::Clock;
+use crate::config::Assessment;
+use crate::store::{Commit, Committed, KeyUse, KeyedAnswer, Store, StoreError, StoredExam, TokenMatch};
+
+/// Largest text taken in, in bytes.
+pub const LARGEST_BODY: usize = 1024 * 1024;
+/// How often a submission looks again after another one changed the same exam.
+const ROUNDS: u32 = 16;
+
+/// Why a submission was not taken.
+#[derive(Debug)]
+pub enum Refusal {
+    /// It cannot be read as JSON.
+    Unreadable(Vec<Issue>),
+    /// It can be read and must not be stored.
+    Invalid {
+        /// Everything found.
+        issues: Vec<Issue>,
+        /// Type of the document, for expressions.
+        root: String,
+    },
+    /// It is not a resource of the type that the address takes.
+    WrongType(Issue),
+    /// Several stored resources match a condition that should name one.
+    SeveralMatch,
+    /// The caller used this idempotency key for another body.
+    KeyReused,
+    /// The same exam keeps changing under it.
+    Contended,
+    /// The store cannot.
+    Store(StoreError),
+}
+
+impl From<StoreError> for Refusal {
+    fn from(error: StoreError) -> Refusal {
+        Refusal::Store(error)
+    }
+}
+
+/// What a caller hands in.
+#[derive(Debug)]
+pub struct Handed {
+    /// The body.
+    pub bytes: Vec<u8>,
+    /// What it should be.
+    pub expected: Expected,
+    /// Who hands it in.
+    pub caller: String,
+    /// The caller's idempotency key.
+    pub key: Option<String>,
+    /// Create only if no resource has this identifier.
+    pub if_none_exist: Option<TokenMatch>,
+}
+
+/// What a body should be.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Expected {
+    /// A transaction Bundle.
+    Transaction,
+    /// One Observation.
+    Observation,
+}
+
+/// What a document says about itself once it was checked.
+#[derive(Debug)]
+pub struct Checked {
+    /// Everything found.
+    pub issues: Vec<Issue>,
+    /// Its resource type.
+    pub root: String,
+}
+
+/// Takes exams in.
+#[derive(Debug)]
+pub struct Intake {
+    /// What exams are held against.
+    pub engine: Engine,
+    /// Where they are kept.
+    pub store: Store,
+    /// The present.
+    pub clock: Clock,
+    /// How they are assessed.
+    pub assessment: Assessment,
+    /// How results without a panel are put together.
+    pub group_by: GroupBy,
+    /// Told when there is something to forward; none when nothing is forwarded.
+    pub forward: Option<Arc<Notify>>,
+}
+
+impl Intake {
+    /// Checks, assesses and stores what was handed in.
+    ///
+    /// # Errors
+    /// Why it was not taken; nothing is stored then.
+    pub async fn submit(&self, handed: Handed) -> Result<Accepted, Refusal> {
+        let body_hash = handed.key.as_ref().map(|_| hex(&Sha256::digest(&handed.bytes)));
+        if let Some(answer) = self.earlier_answer(&handed, body_hash.as_deref()).await? {
+            return Ok(answer);
+        }
+        let document = parse(handed.bytes.clone())?;
+        let context = self.context(self.clock.now());
+        match handed.expected {
+            Expected::Transaction => {
+                let mut issues = rules::check_transaction(document.value());
+                if !issues.is_empty() {
+                    document.locate(&mut issues);
+                    return Err(invalid(issues, &document));
+                }
+            }
+            Expected::Observation => expect_type(&document, "Observation")?,
+        }
+        let issues = self.engine.check(&document, &context);
+        if refused(&issues) {
+            return Err(invalid(issues, &document));
+        }
+        let submission =
+            self.engine.submission(&document, &context).map_err(|issues| invalid(issues, &document))?;
+        if submission.exams.is_empty() {
+            let message = "Nothing in the document belongs to a foot exam.";
+            let mut issues = vec![Issue::new(&rules::SUBMIT_NOTHING, "", message)];
+            document.locate(&mut issues);
+            return Err(invalid(issues, &document));
+        }
+        let conditions = conditions(&document, handed.if_none_exist.as_ref())?;
+        let entries = match handed.expected {
+            Expected::Transaction => {
+                document.value().get("entry").and_then(Value::as_array).map_or(0, Vec::len)
+            }
+            Expected::Observation => 1,
+        };
+        let work = Work { submission, conditions, entries, issues, root: root(&document) };
+        for _ in 0..ROUNDS {
+            if let Some(accepted) = self.attempt(&work, &handed, body_hash.as_deref()).await? {
+                if let Some(forward) = self.forward.as_ref().filter(|_| accepted.changed) {
+                    forward.notify_one();
+                }
+                return Ok(accepted);
+            }
+            if let Some(answer) = self.earlier_answer(&handed, body_hash.as_deref()).await? {
+                return Ok(answer);
+            }
+        }
+        Err(Refusal::Contended)
+    }
+
+    /// Derives what follows from a document without storing anything: a collection Bundle.
+    ///
+    /// # Errors
+    /// Why it cannot be assessed.
+    pub fn assess(&self, bytes: Vec<u8>, at: Option<Timestamp>) -> Result<Value, Refusal> {
+        let document = parse(bytes)?;
+        let at = at.unwrap_or_else(|| self.clock.now());
+        let context = self.context(at);
+        let issues = self.engine.check(&document, &context);
+        if refused(&issues) {
+            return Err(invalid(issues, &document));
+        }
+        let submission =
+            self.engine.submission(&document, &context).map_err(|issues| invalid(issues, &document))?;
+        let options = self.options(at);
+        let mut derived = Vec::new();
+        for exam in &submission.exams {
+            let bodies: Vec<&Value> = exam.resources.iter().map(|resource| &resource.body).collect();
+            derived.extend(self.engine.assess(&exam.key, &bodies, &options).resources);
+        }
+        Ok(collection(&derived))
+    }
+
+    /// Checks a document without storing anything.
+    ///
+    /// # Errors
+    /// When it cannot be read.
+    pub fn check(&self, bytes: Vec<u8>) -> Result<Checked, Refusal> {
+        let document = parse(bytes)?;
+        let issues = self.engine.check(&document, &self.context(self.clock.now()));
+        Ok(Checked { issues, root: root(&document) })
+    }
+
+    async fn earlier_answer(
+        &self,
+        handed: &Handed,
+        body_hash: Option<&str>,
+    ) -> Result<Option<Accepted>, Refusal> {
+        let (Some(key), Some(body_hash)) = (&handed.key, body_hash) else { return Ok(None) };
+        match self.store.key_use(key, &handed.caller, body_hash).await? {
+            KeyUse::Fresh => Ok(None),
+            KeyUse::OtherBody => Err(Refusal::KeyReused),
+            KeyUse::Answered(answer) => serde_json::from_str(&answer)
+                .map(Some)
+                .map_err(|_| Refusal::Store(StoreError::Row("a kept answer cannot be read"))),
+        }
+    }
+
+    /// One look at the store, one plan, one commit; nothing when something changed in between.
+    async fn attempt(
+        &self,
+        work: &Work,
+        handed: &Handed,
+        body_hash: Option<&str>,
+    ) -> Result<Option<Accepted>, Refusal> {
+        let at = self.clock.now();
+        let options = self.options(at);
+        let mut commit = Commit { at: at.as_millisecond(), ..Commit::default() };
+        let mut entries: Vec<EntryAnswer> = (0..work.entries).map(|_| EntryAnswer::context()).collect();
+        let mut assessments = Vec::new();
+        for (stored, exam) in self.exams(work, &mut commit, &mut entries).await? {
+            let plan = plan(stored.as_ref(), &exam, self.forward.is_some(), |key, bodies| {
+                self.engine.assess(key, bodies, &options).resources
+            });
+            answer_exam(&exam, &plan, commit.at, &mut entries);
+            assessments.extend(
+                plan.assessments.iter().filter_map(|body| Some(body.get("id")?.as_str()?.to_owned())),
+            );
+            commit.exams.extend(plan.change);
+        }
+        for (number, entry) in entries.iter_mut().enumerate() {
+            let prefix = format!("/entry/{number}/");
+            let alone = work.root != "Bundle";
+            let own: Vec<Issue> = work
+                .issues
+                .iter()
+                .filter(|issue| alone || issue.pointer.starts_with(&prefix))
+                .cloned()
+                .collect();
+            entry.note(&own, &work.root);
+        }
+        let accepted = Accepted { entries, assessments, changed: !commit.exams.is_empty() };
+        if let (Some(key), Some(body_hash)) = (&handed.key, body_hash) {
+            commit.idempotency = Some(KeyedAnswer {
+                key: key.clone(),
+                caller: handed.caller.clone(),
+                body_hash: body_hash.to_owned(),
+                answer: serde_json::to_string(&accepted)
+                    .map_err(|_| Refusal::Store(StoreError::Row("an answer cannot be written")))?,
+            });
+        }
+        if commit.exams.is_empty() && commit.idempotency.is_none() {
+            return Ok(Some(accepted));
+        }
+        Ok(match self.store.commit(&commit).await? {
+            Committed::Done => Some(accepted),
+            Committed::Overtaken => None,
+        })
+    }
+
+    /// The submitted exams, each with the stored one it continues, without the resources that a condition found.
+    async fn exams(
+        &self,
+        work: &Work,
+        commit: &mut Commit,
+        entries: &mut [EntryAnswer],
+    ) -> Result<Vec<(Option<StoredExam>, SubmittedExam)>, Refusal> {
+        let mut exams: Vec<(Option<StoredExam>, SubmittedExam)> = Vec::new();
+        for submitted in &work.submission.exams {
+            let mut exam = submitted.clone();
+            let mut kept = Vec::new();
+            for resource in exam.resources {
+                let Some(token) = work.condition(resource.entry) else {
+                    kept.push(resource);
+                    continue;
+                };
+                let found = self.store.with_identifier(&resource.resource_type, token).await?;
+                match found.as_slice() {
+                    [] => {
+                        commit.must_be_absent.push((resource.resource_type.clone(), token.clone()));
+                        kept.push(resource);
+                    }
+                    [one] => {
+                        if let Some(entry) = entries.get_mut(resource.entry.unwrap_or(0)) {
+                            entry.done = Done::Unchanged;
+                            entry.resource = Some(Placed {
+                                resource_type: one.resource_type.clone(),
+                                id: one.id.clone(),
+                                version: one.version,
+                                updated: one.updated,
+                            });
+                        }
+                    }
+                    _ => return Err(Refusal::SeveralMatch),
+                }
+            }
+            exam.resources = kept;
+            let stored = self.store.matching_exam(&exam).await?;
+            if stored.is_none() && exam.resources.is_empty() {
+                continue;
+            }
+            // Two groups of one document can continue the same stored exam.
+            let same = exams.iter_mut().find(|(other, _)| match (other, &stored) {
+                (Some(other), Some(stored)) => other.key == stored.key,
+                (None, _) | (_, None) => false,
+            });
+            match same {
+                Some((_, other)) => {
+                    other.panel_identifier = other.panel_identifier.take().or(exam.panel_identifier);
+                    other.resources.extend(exam.resources);
+                }
+                None => exams.push((stored, exam)),
+            }
+        }
+        Ok(exams)
+    }
+
+    fn context(&self, at: Timestamp) -> CheckContext {
+        CheckContext { group_by: self.group_by, ..CheckContext::at(at) }
+    }
+
+    fn options(&self, at: Timestamp) -> AssessOptions {
+        AssessOptions {
+            guidelines: self.assessment.guidelines.clone(),
+            monofilament: self.assessment.monofilament,
+            calendar: self.assessment.calendar.clone(),
+            at,
+        }
+    }
+}
+
+/// A checked submission, ready to be held against the store as often as needed.
+struct Work {
+    submission: Submission,
+    conditions: Vec<(Option<usize>, TokenMatch)>,
+    entries: usize,
+    issues: Vec<Issue>,
+    root: String,
+}
+
+impl Work {
+    fn condition(&self, entry: Option<usize>) -> Option<&TokenMatch> {
+        self.conditions.iter().find(|(number, _)| *number == entry).map(|(_, token)| token)
+    }
+}
+
+fn answer_exam(exam: &SubmittedExam, plan: &Plan, at: i64, entries: &mut [EntryAnswer]) {
+    for (resource, (fate, version, updated)) in exam.resources.iter().zip(&plan.fates) {
+        let Some(entry) = entries.get_mut(resource.entry.unwrap_or(0)) else { continue };
+        entry.done = match fate {
+            Fate::Created => Done::Created,
+            Fate::Updated => Done::Updated,
+            Fate::Unchanged => Done::Unchanged,
+        };
+        entry.resource = Some(Placed {
+            resource_type: resource.resource_type.clone(),
+            id: resource.id.to_string(),
+            version: *version,
+            updated: updated.unwrap_or(at),
+        });
+    }
+    // The panel stands first; without one, the first result speaks for the exam.
+    let first = exam.resources.first().map(|resource| resource.entry.unwrap_or(0));
+    if let Some(entry) = first.and_then(|first| entries.get_mut(first)) {
+        for assessment in &plan.assessments {
+            entry.note_assessment(assessment);
+        }
+    }
+}
+
+/// The conditions of entries, or of the one resource.
+fn conditions(
+    document: &Document,
+    header: Option<&TokenMatch>,
+) -> Result<Vec<(Option<usize>, TokenMatch)>, Refusal> {
+    if let Some(token) = header {
+        return Ok(vec![(None, token.clone())]);
+    }
+    let mut conditions = Vec::new();
+    let mut issues = Vec::new();
+    let entries = document.value().get("entry").and_then(Value::as_array);
+    for (number, entry) in entries.into_iter().flatten().enumerate() {
+        let Some(text) = entry.pointer("/request/ifNoneExist").and_then(Value::as_str) else { continue };
+        match identifier_criterion(text) {
+            Some(token) => conditions.push((Some(number), token)),
+            None => issues.push(rules::criterion_issue(format!("/entry/{number}/request/ifNoneExist"))),
+        }
+    }
+    if issues.is_empty() {
+        return Ok(conditions);
+    }
+    document.locate(&mut issues);
+    Err(invalid(issues, document))
+}
+
+fn parse(bytes: Vec<u8>) -> Result<Document, Refusal> {
+    let limits = Limits { bytes: LARGEST_BODY, ..Limits::default() };
+    Document::parse(bytes, limits).map_err(Refusal::Unreadable)
+}
+
+fn expect_type(document: &Document, expected: &str) -> Result<(), Refusal> {
+    if root(document) == expected {
+        return Ok(());
+    }
+    let mut issues = vec![rules::type_issue(expected)];
+    document.locate(&mut issues);
+    Err(issues.pop().map_or_else(|| invalid(Vec::new(), document), Refusal::WrongType))
+}
+
+fn invalid(issues: Vec<Issue>, document: &Document) -> Refusal {
+    Refusal::Invalid { issues, root: root(document) }
+}
+
+/// The resource type, if it looks like one; it ends up in expressions.
+fn root(document: &Document) -> String {
+    let named = document.value().get("resourceType").and_then(Value::as_str);
+    named
+        .filter(|name| name.len() <= 64 && name.bytes().all(|byte| byte.is_ascii_alphabetic()))
+        .unwrap_or("Resource")
+        .to_owned()
+}
+
+/// Lower-case hexadecimal digits.
+#[must_use]
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,197 @@
+//! Puts the parts together, binds the listeners, and takes everything down in order.
+
+use std::io;
+use std::net::{SocketAddr, TcpListener};
+use std::sync::Arc;
+
+use actix_web::dev::ServerHandle;
+use actix_web::{HttpServer, web};
+use solewire_profiles::{Engine, LoadError};
+use tokio::sync::{Notify, watch};
+use tokio::task::JoinHandle;
+
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::delivery::{Lane, Pace, Parts, Worker};
+use crate::http::{self, State};
+use crate::intake::Intake;
+use crate::metrics::Metrics;
+use crate::store::{Store, StoreError};
+
+/// How long requests under way may take to finish when the service stops, in seconds.
+const DRAIN_SECONDS: u64 = 10;
+
+/// Why the service did not start: one line that says what to change.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// The store.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A listener.
+    #[error("`{setting}`: cannot listen on {address} ({reason}); stop what uses it, or change `{setting}`")]
+    Listen {
+        /// Which setting.
+        setting: &'static str,
+        /// The address.
+        address: SocketAddr,
+        /// What the system said.
+        reason: io::Error,
+    },
+    /// The shipped definitions.
+    #[error("the shipped definitions cannot be used: {0}")]
+    Definitions(#[from] LoadError),
+    /// The client of the record system.
+    #[error(
+        "`record_system.base_url`: no client can be made; check that the system's certificate authorities are installed"
+    )]
+    Client(#[source] reqwest::Error),
+}
+
+/// A running service.
+#[derive(Debug)]
+pub struct Running {
+    /// Where the FHIR interface listens.
+    pub listen: SocketAddr,
+    /// Where operators are served.
+    pub operations_listen: SocketAddr,
+    servers: Vec<(ServerHandle, JoinHandle<io::Result<()>>)>,
+    worker: Option<JoinHandle<()>>,
+    stop: watch::Sender<bool>,
+    store: Store,
+}
+
+/// Starts the service with the usual pace of delivery.
+///
+/// # Errors
+/// What keeps it from starting.
+pub async fn start(config: Config, clock: Clock) -> Result<Running, StartError> {
+    start_with_pace(config, clock, Pace::default()).await
+}
+
+/// Starts the service with a given pace of delivery.
+///
+/// # Errors
+/// What keeps it from starting.
+pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result<Running, StartError> {
+    let main = listener("server.listen", config.server.listen)?;
+    let side = listener("server.operations_listen", config.server.operations_listen)?;
+    let engine = Engine::builtin()?;
+    let store = Store::open(&config.store).await?;
+    let released = store.release_leases(clock.now_ms()).await?;
+    if released > 0 {
+        tracing::info!(deliveries = released, "took back deliveries that an earlier process had under way");
+    }
+    let wake = Arc::new(Notify::new());
+    let lane = Arc::new(Lane::new(config.record_system.is_some()));
+    let metrics = Arc::new(Metrics::default());
+    let (stop, stopped) = watch::channel(false);
+    let forwards = config.record_system.is_some();
+    let worker = match config.record_system {
+        None => None,
+        Some(target) => {
+            let parts = Parts {
+                store: store.clone(),
+                clock: clock.clone(),
+                wake: Arc::clone(&wake),
+                lane: Arc::clone(&lane),
+                metrics: Arc::clone(&metrics),
+                pace,
+            };
+            Some(tokio::spawn(Worker::new(target, parts).map_err(StartError::Client)?.run(stopped)))
+        }
+    };
+    let state = web::Data::new(State {
+        intake: Intake {
+            engine,
+            store: store.clone(),
+            clock,
+            assessment: config.assessment,
+            group_by: config.group_by,
+            forward: forwards.then(|| Arc::clone(&wake)),
+        },
+        access: config.access,
+        public_url: config.server.public_url.clone(),
+        lane,
+        wake,
+        metrics,
+    });
+    let (listen, operations_listen) =
+        (address(&main, "server.listen")?, address(&side, "server.operations_listen")?);
+    let fhir_state = state.clone();
+    let fhir = HttpServer::new(move || http::application!(fhir_state.clone(), http::fhir))
+        .disable_signals()
+        .shutdown_timeout(DRAIN_SECONDS)
+        .listen(main)
+        .map_err(|reason| StartError::Listen { setting: "server.listen", address: listen, reason })?
+        .run();
+    let operations = HttpServer::new(move || http::application!(state.clone(), http::operations))
+        .workers(1)
+        .disable_signals()
+        .shutdown_timeout(DRAIN_SECONDS)
+        .listen(side)
+        .map_err(|reason| StartError::Listen {
+            setting: "server.operations_listen",
+            address: operations_listen,
+            reason,
+        })?
+        .run();
+    let servers =
+        [fhir, operations].into_iter().map(|server| (server.handle(), tokio::spawn(server))).collect();
+    tracing::info!(%listen, %operations_listen, forwards, "listening");
+    Ok(Running { listen, operations_listen, servers, worker, stop, store })
+}
+
+impl Running {
+    /// Stops: no new requests, those under way finish, then deliveries under way, then the store closes.
+    pub async fn stop(self) {
+        for (handle, server) in self.servers {
+            handle.stop(true).await;
+            log_end("a listener", server.await.map(|ended| ended.map_err(|error| error.to_string())));
+        }
+        self.stop.send_replace(true);
+        if let Some(worker) = self.worker {
+            log_end("delivery", worker.await.map(Ok));
+        }
+        self.store.close().await;
+        tracing::info!("stopped");
+    }
+}
+
+fn log_end(part: &str, ended: Result<Result<(), String>, tokio::task::JoinError>) {
+    match ended {
+        Ok(Ok(())) => {}
+        Ok(Err(error)) => tracing::error!(part, error, "ended with an error"),
+        Err(error) => tracing::error!(part, error = %error, "crashed"),
+    }
+}
+
+fn listener(setting: &'static str, address: SocketAddr) -> Result<TcpListener, StartError> {
+    TcpListener::bind(address).map_err(|reason| StartError::Listen { setting, address, reason })
+}
+
+fn address(listener: &TcpListener, setting: &'static str) -> Result<SocketAddr, StartError> {
+    listener.local_addr().map_err(|reason| StartError::Listen {
+        setting,
+        address: SocketAddr::from(([0, 0, 0, 0], 0)),
+        reason,
+    })
+}
+
+/// Waits for an interrupt or, where there is such a thing, a request to terminate.
+pub async fn interrupted() {
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        if let Ok(mut terminate) = signal(SignalKind::terminate()) {
+            tokio::select! {
+                _ = terminate.recv() => {}
+                _ = tokio::signal::ctrl_c() => {}
+            }
+            return;
+        }
+    }
+    if tokio::signal::ctrl_c().await.is_err() {
+        tracing::warn!("interrupts cannot be noticed; kill the process to stop it");
+        std::future::pending::<()>().await;
+    }
+}

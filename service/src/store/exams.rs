@@ -1,0 +1,102 @@
+//! Finding the exam that new resources belong to.
+
+use serde_json::Value;
+use solewire_profiles::{ExamKey, SubmittedExam};
+use sqlx::{Row as _, SqlitePool};
+
+use super::{Store, StoreError};
+
+/// An exam with the current versions of its resources.
+#[derive(Debug, Clone)]
+pub struct StoredExam {
+    /// What names it, for good.
+    pub key: ExamKey,
+    /// How often it was changed, from 1.
+    pub version: i64,
+    /// `system|value` of its panel, once it has one.
+    pub panel_identifier: Option<String>,
+    /// Its resources, submitted and derived, in the order they first came.
+    pub resources: Vec<StoredResource>,
+}
+
+/// The current version of a resource.
+#[derive(Debug, Clone)]
+pub struct StoredResource {
+    /// Its type.
+    pub resource_type: String,
+    /// Its id.
+    pub id: String,
+    /// Its version, from 1.
+    pub version: i64,
+    /// When that version was stored, in milliseconds since 1970.
+    pub updated: i64,
+    /// Whether it was derived here rather than submitted.
+    pub derived: bool,
+    /// Its body as stored.
+    pub text: String,
+    /// The same, parsed.
+    pub body: Value,
+}
+
+impl Store {
+    /// The stored exam that a submitted one continues: the one of the same key or panel, else the one of the same
+    /// subject and encounter that a panel can still adopt or that a result without a panel can join.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn matching_exam(&self, submitted: &SubmittedExam) -> Result<Option<StoredExam>, StoreError> {
+        let row = sqlx::query(
+            // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
+            // encounter.
+            "SELECT key, version, panel_identifier FROM exams
+             WHERE key = ?1
+                OR (?2 IS NOT NULL AND panel_identifier = ?2)
+                OR (?3 IS NOT NULL AND subject = ?4 AND encounter = ?3
+                    AND (?2 IS NULL OR panel_identifier IS NULL))
+             ORDER BY (?2 IS NOT NULL AND panel_identifier IS ?2) DESC,
+                      (panel_identifier IS NOT NULL) DESC, (key = ?1) DESC, created DESC
+             LIMIT 1",
+        )
+        .bind(&submitted.key.0)
+        .bind(&submitted.panel_identifier)
+        .bind(&submitted.encounter)
+        .bind(&submitted.subject)
+        .fetch_optional(&self.readers)
+        .await?;
+        let Some(row) = row else { return Ok(None) };
+        let key: String = row.try_get("key")?;
+        let resources = current_resources(&self.readers, &key).await?;
+        Ok(Some(StoredExam {
+            key: ExamKey(key),
+            version: row.try_get("version")?,
+            panel_identifier: row.try_get("panel_identifier")?,
+            resources,
+        }))
+    }
+}
+
+async fn current_resources(pool: &SqlitePool, key: &str) -> Result<Vec<StoredResource>, StoreError> {
+    let rows = sqlx::query(
+        "SELECT type, id, version, updated, derived, body FROM resources AS newest
+         WHERE exam = ? AND current = 1
+         ORDER BY (SELECT min(row) FROM resources AS first WHERE first.type = newest.type AND first.id = newest.id)",
+    )
+    .bind(key)
+    .fetch_all(pool)
+    .await?;
+    rows.into_iter()
+        .map(|row| {
+            let text: String = row.try_get("body")?;
+            let body = serde_json::from_str(&text).map_err(|_| StoreError::Row("a body is not JSON"))?;
+            Ok(StoredResource {
+                resource_type: row.try_get("type")?,
+                id: row.try_get("id")?,
+                version: row.try_get("version")?,
+                updated: row.try_get("updated")?,
+                derived: row.try_get("derived")?,
+                text,
+                body,
+            })
+        })
+        .collect()
+}

@@ -1,0 +1,279 @@
+//! Search over the current resources of a type.
+
+use sqlx::{QueryBuilder, Row as _, Sqlite};
+
+use super::{Span, Store, StoreError, Version, index};
+
+/// What is looked for.
+#[derive(Debug, Clone)]
+pub struct Search {
+    /// The type.
+    pub resource_type: String,
+    /// All of these hold.
+    pub filters: Vec<Filter>,
+    /// By what the matches are ordered, the most important first; each with whether it descends.
+    pub sort: Vec<(SortKey, bool)>,
+    /// How many matches at most.
+    pub count: u32,
+    /// How many matches to pass over first.
+    pub offset: u32,
+}
+
+/// One condition; of several values, one is enough.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Filter {
+    /// The id is one of these.
+    Id(Vec<String>),
+    /// The status is one of these.
+    Status(Vec<String>),
+    /// A token matches.
+    Token(TokenField, Vec<TokenMatch>),
+    /// The subject is one of these; with `patient`, it is a person as well.
+    Subject {
+        /// The subjects.
+        any: Vec<ReferenceMatch>,
+        /// Whether it must be a Patient.
+        patient: bool,
+    },
+    /// A Provenance is about one of these.
+    Target(Vec<ReferenceMatch>),
+    /// A date compares so with one of these spans.
+    Date(DateField, Vec<(Prefix, Span)>),
+}
+
+/// The tokens that can be searched.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TokenField {
+    /// `identifier`.
+    Identifier,
+    /// `code`.
+    Code,
+    /// The identifier of a logical reference to the subject.
+    SubjectIdentifier,
+}
+
+/// `code`, `system|code`, `|code` or `system|`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TokenMatch {
+    /// The system; `Some("")` for none at all, `None` for any.
+    pub system: Option<String>,
+    /// The value; `None` for any.
+    pub value: Option<String>,
+}
+
+/// How a reference is named.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ReferenceMatch {
+    /// By the id alone.
+    Id(String),
+    /// As it is written: `Type/id` or an address.
+    Whole(String),
+}
+
+/// The dates that can be searched.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum DateField {
+    /// When the thing took place.
+    Date,
+    /// When it was stored.
+    LastUpdated,
+}
+
+/// How a date compares (HL7 FHIR R4, Search, prefixes).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Prefix {
+    /// The span searched for holds the whole of it.
+    Equal,
+    /// It does not.
+    NotEqual,
+    /// Some of it is later.
+    Greater,
+    /// Some of it is earlier.
+    Less,
+    /// Greater or equal.
+    GreaterOrEqual,
+    /// Less or equal.
+    LessOrEqual,
+    /// All of it is later.
+    StartsAfter,
+    /// All of it is earlier.
+    EndsBefore,
+}
+
+/// What matches are ordered by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SortKey {
+    /// The id.
+    Id,
+    /// When it took place.
+    Date,
+    /// When it was stored.
+    LastUpdated,
+    /// The status.
+    Status,
+}
+
+/// A page of matches.
+#[derive(Debug)]
+pub struct Found {
+    /// How many match in all.
+    pub total: u64,
+    /// Those of this page.
+    pub page: Vec<Version>,
+}
+
+impl Store {
+    /// One page of matches.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn search(&self, search: &Search) -> Result<Found, StoreError> {
+        let mut transaction = self.readers.begin().await?;
+        let mut query = QueryBuilder::new("SELECT count(*) AS total FROM resources WHERE current = 1");
+        push_filters(&mut query, search);
+        let total: i64 = query.build().fetch_one(&mut *transaction).await?.try_get("total")?;
+        let mut page = Vec::new();
+        if search.count > 0 {
+            let mut query = QueryBuilder::new("SELECT ");
+            query.push(Version::COLUMNS).push(" FROM resources WHERE current = 1");
+            push_filters(&mut query, search);
+            query.push(" ORDER BY ");
+            for (key, descending) in &search.sort {
+                query.push(match key {
+                    SortKey::Id => "id",
+                    SortKey::Date if *descending => "date_high",
+                    SortKey::Date => "date_low",
+                    SortKey::LastUpdated => "updated",
+                    SortKey::Status => "status",
+                });
+                query.push(if *descending { " DESC NULLS LAST, " } else { " ASC NULLS LAST, " });
+            }
+            // The row last, so that pages neither repeat nor miss a match.
+            query.push("row LIMIT ").push_bind(i64::from(search.count));
+            query.push(" OFFSET ").push_bind(i64::from(search.offset));
+            for row in query.build().fetch_all(&mut *transaction).await? {
+                page.push(Version::from_row(&row)?);
+            }
+        }
+        transaction.rollback().await?;
+        Ok(Found { total: u64::try_from(total).unwrap_or(0), page })
+    }
+}
+
+fn push_filters(query: &mut QueryBuilder<Sqlite>, search: &Search) {
+    query.push(" AND type = ").push_bind(search.resource_type.clone());
+    for filter in &search.filters {
+        query.push(" AND ");
+        match filter {
+            Filter::Id(ids) => push_any_of(query, "id", ids),
+            Filter::Status(statuses) => push_any_of(query, "status", statuses),
+            Filter::Token(field, tokens) => {
+                let name = match field {
+                    TokenField::Identifier => index::IDENTIFIER,
+                    TokenField::Code => index::CODE,
+                    TokenField::SubjectIdentifier => index::SUBJECT_IDENTIFIER,
+                };
+                push_or(query, tokens, |query, token| push_token(query, name, token));
+            }
+            Filter::Subject { any, patient } => {
+                push_or(query, any, |query, reference| push_reference(query, index::SUBJECT, reference));
+                if *patient {
+                    query.push(" AND ");
+                    push_value(query, index::SUBJECT_TYPE);
+                    query.push(" AND value = 'Patient')");
+                }
+            }
+            Filter::Target(any) => {
+                push_or(query, any, |query, reference| push_reference(query, index::TARGET, reference));
+            }
+            Filter::Date(field, spans) => {
+                let (low, high) = match field {
+                    DateField::Date => ("date_low", "date_high"),
+                    DateField::LastUpdated => ("updated", "updated + 1"),
+                };
+                push_or(query, spans, |query, (prefix, span)| push_date(query, low, high, *prefix, *span));
+            }
+        }
+    }
+}
+
+fn push_or<T>(query: &mut QueryBuilder<Sqlite>, any: &[T], push: impl Fn(&mut QueryBuilder<Sqlite>, &T)) {
+    query.push("(0");
+    for one in any {
+        query.push(" OR ");
+        push(query, one);
+    }
+    query.push(")");
+}
+
+fn push_any_of(query: &mut QueryBuilder<Sqlite>, column: &str, any: &[String]) {
+    push_or(query, any, |query, one| {
+        query.push(column).push(" = ").push_bind(one.clone());
+    });
+}
+
+/// Opens a subquery over the values of a resource; the caller closes it.
+fn push_value(query: &mut QueryBuilder<Sqlite>, name: &'static str) {
+    query
+        .push("EXISTS (SELECT 1 FROM search_values WHERE resource = resources.row AND name = ")
+        .push_bind(name);
+}
+
+fn push_token(query: &mut QueryBuilder<Sqlite>, name: &'static str, token: &TokenMatch) {
+    push_value(query, name);
+    if let Some(system) = &token.system {
+        query.push(" AND system = ").push_bind(system.clone());
+    }
+    if let Some(value) = &token.value {
+        query.push(" AND value = ").push_bind(value.clone());
+    }
+    query.push(")");
+}
+
+fn push_reference(query: &mut QueryBuilder<Sqlite>, name: &'static str, reference: &ReferenceMatch) {
+    push_value(query, name);
+    match reference {
+        ReferenceMatch::Whole(whole) => {
+            query.push(" AND value = ").push_bind(whole.clone());
+        }
+        // The id is what stands behind the last slash, compared as text and never as a pattern.
+        ReferenceMatch::Id(id) => {
+            let tail = format!("/{id}");
+            query.push(" AND substr(value, -length(").push_bind(tail.clone());
+            query.push(")) = ").push_bind(tail);
+        }
+    }
+    query.push(")");
+}
+
+fn push_date(query: &mut QueryBuilder<Sqlite>, low: &str, high: &str, prefix: Prefix, span: Span) {
+    let mut push = |parts: [&str; 3], bound: i64| {
+        for part in parts {
+            query.push(part);
+        }
+        query.push_bind(bound);
+    };
+    match prefix {
+        Prefix::Equal => {
+            push(["(", low, " >= "], span.low);
+            push([" AND ", high, " <= "], span.high);
+        }
+        Prefix::NotEqual => {
+            push(["(", low, " < "], span.low);
+            push([" OR ", high, " > "], span.high);
+        }
+        Prefix::Greater => push(["(", high, " > "], span.high),
+        Prefix::Less => push(["(", low, " < "], span.low),
+        Prefix::GreaterOrEqual => {
+            push(["(", high, " > "], span.high);
+            push([" OR ", low, " >= "], span.low);
+        }
+        Prefix::LessOrEqual => {
+            push(["(", low, " < "], span.low);
+            push([" OR ", high, " <= "], span.high);
+        }
+        Prefix::StartsAfter => push(["(", low, " >= "], span.high),
+        Prefix::EndsBefore => push(["(", high, " <= "], span.low),
+    }
+    query.push(")");
+}
