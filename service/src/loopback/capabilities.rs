@@ -22,6 +22,7 @@ pub(super) fn statement(base: &str) -> Value {
                 "referencePolicy": ["literal", "logical", "resolves", "enforced"],
                 "searchParam": [
                     { "name": "_id", "type": "token" },
+                    { "name": "_tag", "type": "token" },
                     { "name": "identifier", "type": "token" },
                     { "name": "subject", "type": "reference" }
                 ]

@@ -48,6 +48,8 @@ enum Criterion {
     Identifier(Vec<Token>),
     Code(Vec<Token>),
     Status(Vec<Token>),
+    /// A tag in `meta`.
+    Tag(Vec<Token>),
     /// `patient_only` narrows the target to a Patient, as the parameter `patient` does.
     Reference {
         element: &'static str,
@@ -90,6 +92,7 @@ impl Criteria {
                 "_id" => criteria.all.push(Criterion::Id(targets())),
                 "identifier" => criteria.all.push(Criterion::Identifier(tokens())),
                 "code" => criteria.all.push(Criterion::Code(tokens())),
+                "_tag" => criteria.all.push(Criterion::Tag(tokens())),
                 "status" => criteria.all.push(Criterion::Status(tokens())),
                 "_count" => criteria.count = Some(number()?),
                 "_offset" => criteria.offset = number()?,
@@ -146,10 +149,9 @@ impl Criterion {
             Criterion::Identifier(tokens) => each(resource.get("identifier"))
                 .any(|identifier| tokens.iter().any(|token| token.fits_identifier(identifier))),
             Criterion::Code(tokens) => {
-                each(resource.get("code")).flat_map(|concept| each(concept.get("coding"))).any(|coding| {
-                    tokens.iter().any(|token| token.fits(text(coding, "system"), text(coding, "code")))
-                })
+                each(resource.get("code")).any(|concept| any_coding(concept.get("coding"), tokens))
             }
+            Criterion::Tag(tokens) => any_coding(resource.pointer("/meta/tag"), tokens),
             Criterion::Status(tokens) => {
                 tokens.iter().any(|token| token.value.as_deref() == text(resource, "status"))
             }
@@ -168,6 +170,11 @@ impl Criterion {
                 .any(|identifier| tokens.iter().any(|token| token.fits_identifier(identifier))),
         }
     }
+}
+
+fn any_coding(codings: Option<&Value>, tokens: &[Token]) -> bool {
+    each(codings)
+        .any(|coding| tokens.iter().any(|token| token.fits(text(coding, "system"), text(coding, "code"))))
 }
 
 fn reference_element(parameter: &str) -> Option<(&'static str, bool)> {
@@ -281,6 +288,14 @@ mod tests {
         let resource = json!({ "subject": { "identifier": { "system": "s", "value": "1" } } });
         assert!(fits("subject:identifier=s|1", &resource));
         assert!(!fits("subject:identifier=s|2", &resource));
+    }
+
+    #[test]
+    fn codes_and_tags_match_by_system_and_code() {
+        let coding = json!([{ "system": "s", "code": "c" }]);
+        assert!(fits("code=s|c", &json!({ "code": { "coding": coding } })));
+        assert!(fits("_tag=s|c", &json!({ "meta": { "tag": coding } })));
+        assert!(!fits("_tag=s|c", &json!({ "code": { "coding": coding } })));
     }
 
     #[test]
