@@ -22,4 +22,11 @@ pub enum Command {
         #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
         config: PathBuf,
     },
+    /// Show the whole job on this machine, with nothing to set up: a shipped exam is submitted, checked, assessed,
+    /// delivered to a record system of the demonstration's own, and read back.
+    Demo {
+        /// End after the job instead of serving until interrupted.
+        #[arg(long)]
+        once: bool,
+    },
 }

@@ -7,6 +7,7 @@ use clap::Parser as _;
 use solewire_service::args::{Args, Command};
 use solewire_service::clock::Clock;
 use solewire_service::config::Config;
+use solewire_service::demo::{self, Afterwards};
 use solewire_service::{startup, telemetry};
 
 /// Exit code for something the caller has to change.
@@ -16,6 +17,7 @@ const USAGE: u8 = 2;
 async fn main() -> ExitCode {
     match Args::parse().command {
         Command::Serve { config } => serve(&config).await,
+        Command::Demo { once } => show(once).await,
     }
 }
 
@@ -32,6 +34,17 @@ async fn serve(file: &Path) -> ExitCode {
     startup::interrupted().await;
     running.stop().await;
     ExitCode::SUCCESS
+}
+
+async fn show(once: bool) -> ExitCode {
+    let afterwards = if once { Afterwards::Exit } else { Afterwards::Serve };
+    match demo::run(afterwards, &mut std::io::stdout()).await {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("solewire: {error}");
+            ExitCode::FAILURE
+        }
+    }
 }
 
 fn give_up(error: &dyn std::error::Error) -> ExitCode {

@@ -1,1 +1,12 @@
-//! placeholder
+//! What the end-to-end tests stand on: the built binaries, the service as a process of its own, an HTTP client, and
+//! the corpus.
+//!
+//! The record system beside the service is [`solewire_service::loopback::LoopbackRecordSystem`].
+//!
+//! Everything here panics when it fails: it is called from tests only.
+
+pub mod binaries;
+pub mod client;
+pub mod corpus;
+pub mod process;
+pub mod service;

@@ -6,7 +6,9 @@ use solewire_profiles::time::Calendar;
 use toml::Value;
 
 use super::raw::Raw;
-use super::{ConfigError, nearest::nearest, one_of};
+use solewire_profiles::nearest::nearest;
+
+use super::{ConfigError, one_of};
 
 /// How exams are assessed.
 #[derive(Debug, Clone)]

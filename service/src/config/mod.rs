@@ -2,7 +2,6 @@
 
 mod access;
 mod assessment;
-mod nearest;
 mod raw;
 mod record_system;
 mod settings;

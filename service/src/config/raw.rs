@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use toml::Value;
 
 use super::ConfigError;
-use super::nearest::nearest;
+use solewire_profiles::nearest::nearest;
 use super::settings::SETTINGS;
 
 const ENV_PREFIX: &str = "SOLEWIRE_";

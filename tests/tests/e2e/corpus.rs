@@ -1,0 +1,175 @@
+//! Every case of the corpus, by the service and by the command line: both say what the case says.
+
+use std::path::Path;
+
+use serde_json::{Value, json};
+use solewire_service::loopback::LoopbackRecordSystem;
+use solewire_tests::corpus::{Case, cases, invalid};
+use solewire_tests::service::{Service, Setup};
+use solewire_tests::{binaries, process};
+
+use super::LIMIT;
+
+/// An issue as rule, severity, line and column.
+type Located = (String, String, u64, u64);
+
+fn located(issue: &Value) -> Located {
+    let text = |name: &str| issue[name].as_str().unwrap_or_default().to_owned();
+    let number = |name: &str| issue[name].as_u64().unwrap_or_default();
+    (text("rule"), text("severity"), number("line"), number("column"))
+}
+
+/// An issue of an OperationOutcome, in the form of the command line.
+fn from_outcome(issue: &Value) -> Value {
+    let extension = |name: &str| {
+        let extensions = issue["extension"].as_array().cloned().unwrap_or_default();
+        let found = extensions
+            .iter()
+            .find(|extension| extension["url"].as_str().is_some_and(|url| url.ends_with(name)))
+            .map(|extension| extension["valueInteger"].clone());
+        found.unwrap_or(Value::Null)
+    };
+    json!({
+        "rule": issue["details"]["coding"][0]["code"],
+        "severity": issue["severity"],
+        "line": extension("operationoutcome-issue-line"),
+        "column": extension("operationoutcome-issue-col"),
+        "expression": issue["expression"][0]
+    })
+}
+
+/// The issues that refuse a document or warn about it. What only informs is left to either side.
+fn of_weight(issues: &[Value]) -> Vec<Located> {
+    let mut listed: Vec<Located> =
+        issues.iter().filter(|issue| issue["severity"] != "information").map(located).collect();
+    listed.sort();
+    listed
+}
+
+/// Whether every expected issue was raised, and no other but those that may follow from the same fault.
+fn assert_expected(case: &Case, raised: &[Located], by: &str) {
+    let mut left = raised.to_vec();
+    for expected in case.issues() {
+        let wanted = located(&expected);
+        let or_rule = expected["or_rule"].as_str().unwrap_or_default();
+        let found = left.iter().position(|(rule, severity, line, column)| {
+            (*rule == wanted.0 || rule == or_rule)
+                && (severity, *line, *column) == (&wanted.1, wanted.2, wanted.3)
+        });
+        let found =
+            found.unwrap_or_else(|| panic!("{}: {by} did not raise {wanted:?}: {raised:?}", case.name));
+        left.remove(found);
+    }
+    let allowed =
+        case.expected.pointer("/check/may_also").and_then(Value::as_array).cloned().unwrap_or_default();
+    left.retain(|(rule, ..)| !allowed.iter().any(|also| also == rule));
+    assert!(left.is_empty(), "{}: {by} raised more: {left:?}", case.name);
+}
+
+/// The issues and the exit code of the command line.
+fn checked(case: &Case) -> (Vec<Value>, Option<i32>) {
+    let path = case.path.to_str().unwrap();
+    let ran = process::run(
+        &binaries::solewire_check(),
+        &["validate", "--format", "json", path],
+        Path::new("."),
+        LIMIT,
+    );
+    let report: Value =
+        serde_json::from_str(&ran.out).unwrap_or_else(|error| panic!("{}: {error}: {ran:?}", case.name));
+    let files = report["files"].as_array().unwrap_or_else(|| panic!("{}: {report}", case.name));
+    assert_eq!(files.len(), 1, "{}", case.name);
+    (files[0]["issues"].as_array().cloned().unwrap_or_default(), ran.code)
+}
+
+/// Where a document goes: a Bundle to the base, a resource to its type.
+fn address(service: &Service, case: &Case) -> String {
+    let alone = serde_json::from_slice::<Value>(&case.input)
+        .ok()
+        .and_then(|document| document["resourceType"].as_str().map(str::to_owned))
+        .filter(|resource_type| resource_type != "Bundle");
+    alone.map_or_else(|| service.fhir_url.clone(), |resource_type| service.url(&resource_type))
+}
+
+#[tokio::test]
+async fn every_invalid_case_is_refused_alike_and_leaves_nothing() {
+    let records = LoopbackRecordSystem::start(&[]).unwrap();
+    let service = Service::start(Setup::with(records.base_url())).await;
+    for case in invalid() {
+        let answer = service.client.post(&address(&service, &case), case.input.clone()).await;
+        assert!(matches!(answer.status, 400 | 422), "{}: {} {}", case.name, answer.status, answer.text);
+        let outcome = answer.json();
+        assert_eq!(outcome["resourceType"], "OperationOutcome", "{}", case.name);
+        let by_service: Vec<Value> = outcome["issue"].as_array().unwrap().iter().map(from_outcome).collect();
+        assert_expected(&case, &of_weight(&by_service), "the service");
+
+        let (by_command, code) = checked(&case);
+        assert_eq!(code, Some(1), "{}", case.name);
+        assert_expected(&case, &of_weight(&by_command), "the command line");
+        let expressions = |issues: &[Value]| {
+            let mut listed: Vec<String> = issues
+                .iter()
+                .filter(|issue| issue["severity"] != "information")
+                .map(|issue| issue["expression"].to_string())
+                .collect();
+            listed.sort();
+            listed
+        };
+        assert_eq!(expressions(&by_service), expressions(&by_command), "{}", case.name);
+    }
+    for resource_type in ["Observation", "RiskAssessment", "ServiceRequest", "Provenance"] {
+        let found = service.client.get(&service.url(resource_type)).await.expect(200).resources();
+        assert_eq!(found, Vec::<Value>::new(), "{resource_type}");
+    }
+    assert_eq!(service.delivery_states().await, Vec::<String>::new());
+    assert_eq!(
+        records.requests().len(),
+        records.requests().iter().filter(|request| !request.is_write()).count()
+    );
+}
+
+#[tokio::test]
+async fn every_valid_case_is_assessed_as_the_case_says() {
+    for case in cases().into_iter().filter(|case| !case.name.starts_with("invalid-")) {
+        let (issues, code) = checked(&case);
+        assert_eq!(code, Some(0), "{}", case.name);
+        assert_expected(&case, &of_weight(&issues), "the command line");
+        let path = case.path.to_str().unwrap();
+        let arguments = ["assess", "--format", "json", path];
+        let ran = process::run(&binaries::solewire_check(), &arguments, Path::new("."), LIMIT);
+        let bundle: Value =
+            serde_json::from_str(&ran.out).unwrap_or_else(|error| panic!("{}: {error}: {ran:?}", case.name));
+        let entries = bundle["entry"].as_array().unwrap_or_else(|| panic!("{}: {bundle}", case.name));
+        let of_type = |resource_type: &str| {
+            entries
+                .iter()
+                .map(|entry| &entry["resource"])
+                .filter(|resource| resource["resourceType"] == resource_type)
+                .collect::<Vec<_>>()
+        };
+        let assessments = of_type("RiskAssessment");
+        assert_eq!(assessments.len(), 1, "{}", case.name);
+        let expected = &case.expected["assess"];
+        assert_eq!(assessments[0]["status"], expected["status"], "{}", case.name);
+        let possible = expected["categories"].as_array().unwrap();
+        let ends = if possible.len() == 1 {
+            vec![possible[0].as_str().unwrap()]
+        } else {
+            vec![possible[0].as_str().unwrap(), possible[possible.len() - 1].as_str().unwrap()]
+        };
+        assert_eq!(super::categories(assessments[0]), ends, "{}", case.name);
+        let notes = assessments[0]["note"].to_string().to_lowercase();
+        for words in expected["missing_contains"].as_array().into_iter().flatten() {
+            let words = words.as_str().unwrap();
+            assert!(notes.contains(&words.to_lowercase()), "{}: {words} is not in {notes}", case.name);
+        }
+        if let Some(priority) = expected.pointer("/referral/priority") {
+            let requests = of_type("ServiceRequest");
+            assert!(
+                requests.iter().any(|request| request["priority"] == *priority),
+                "{}: no referral of priority {priority}: {requests:?}",
+                case.name
+            );
+        }
+    }
+}
