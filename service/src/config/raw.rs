@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use toml::Value;
 
 use super::ConfigError;
-use solewire_profiles::nearest::nearest;
 use super::settings::SETTINGS;
+use solewire_profiles::nearest::nearest;
 
 const ENV_PREFIX: &str = "SOLEWIRE_";
 

@@ -110,8 +110,12 @@ impl Job<'_> {
         let deadline = Instant::now() + DELIVERY_LIMIT;
         loop {
             let deliveries = send(STEP, http.get(&url), None).await?.body;
-            let mut states = Vec::new();
-            words::under(&deliveries, "state", &mut states);
+            let listed = deliveries.get("deliveries").and_then(Value::as_array).map(Vec::as_slice);
+            let states: Vec<&str> = listed
+                .unwrap_or_default()
+                .iter()
+                .filter_map(|delivery| words::text(delivery, "/state"))
+                .collect();
             if !states.is_empty() && states.iter().all(|state| matches!(*state, "delivered" | "verified")) {
                 let transactions = self.records.write_count();
                 return say(out, format!("  {}: {transactions} transaction sent", states.join(", ")));

@@ -61,22 +61,6 @@ pub(super) fn window(request: &Value) -> String {
     }
 }
 
-/// Every text under a key, however deep.
-pub(super) fn under<'a>(value: &'a Value, key: &str, found: &mut Vec<&'a str>) {
-    match value {
-        Value::Array(items) => items.iter().for_each(|item| under(item, key, found)),
-        Value::Object(members) => {
-            for (name, member) in members {
-                match member {
-                    Value::String(text) if name == key => found.push(text),
-                    _ => under(member, key, found),
-                }
-            }
-        }
-        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
-    }
-}
-
 /// What the demo says while it goes on serving.
 pub(super) fn serving(
     out: &mut impl Write,
@@ -120,13 +104,5 @@ mod tests {
             json!({ "code": { "text": "Recall" }, "occurrencePeriod": { "start": "a", "end": "b" } });
         assert_eq!(window(&request), "Recall: between a and b");
         assert_eq!(window(&json!({ "occurrencePeriod": { "end": "b" } })), "request: by b");
-    }
-
-    #[test]
-    fn states_are_found_however_the_list_is_framed() {
-        let list = json!({ "deliveries": [{ "state": "pending" }, { "state": "verified" }] });
-        let mut found = Vec::new();
-        under(&list, "state", &mut found);
-        assert_eq!(found, ["pending", "verified"]);
     }
 }

@@ -73,6 +73,7 @@ fn tagged(object: &mut Map<String, Value>, id: &str) -> String {
     let meta = object.entry("meta").or_insert_with(|| json!({}));
     if let Value::Object(meta) = meta {
         match meta.get_mut("tag") {
+            Some(Value::Array(tags)) if tags.contains(&tag) => {}
             Some(Value::Array(tags)) => tags.push(tag),
             _ => {
                 meta.insert("tag".to_owned(), json!([tag]));
