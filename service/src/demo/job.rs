@@ -110,8 +110,7 @@ impl Job<'_> {
         let deadline = Instant::now() + DELIVERY_LIMIT;
         loop {
             let deliveries = send(STEP, http.get(&url), None).await?.body;
-            let mut states = Vec::new();
-            words::under(&deliveries, "state", &mut states);
+            let states = words::states(&deliveries);
             if !states.is_empty() && states.iter().all(|state| matches!(*state, "delivered" | "verified")) {
                 let transactions = self.records.write_count();
                 return say(out, format!("  {}: {transactions} transaction sent", states.join(", ")));
