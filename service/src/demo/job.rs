@@ -92,7 +92,7 @@ impl Job<'_> {
         let status = words::text(&assessment, "/status").unwrap_or("without a status");
         say(out, format!("  {}, {status}", categories.join(" to ")))?;
         for reason in words::reasons(&assessment) {
-            say(out, format!("  - {reason}"))?;
+            say(out, words::item(&reason))?;
         }
         let requests = send(STEP, http.get(format!("{}/ServiceRequest", self.fhir_url)), None).await?.body;
         for entry in requests.get("entry").and_then(Value::as_array).into_iter().flatten() {

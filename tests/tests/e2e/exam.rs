@@ -151,7 +151,7 @@ fn without(document: &Value, tests: &[&str]) -> Value {
     assert!(gone.len() >= tests.len(), "each of them is in the document");
     entries.retain(|entry| !of_these(entry));
     for entry in entries.iter_mut() {
-        if let Some(members) = entry["resource"]["hasMember"].as_array_mut() {
+        if let Some(members) = entry.pointer_mut("/resource/hasMember").and_then(Value::as_array_mut) {
             members.retain(|member| !gone.contains(&member["reference"]));
         }
     }
