@@ -163,7 +163,8 @@ fn without(document: &Value, tests: &[&str]) -> Value {
 async fn without_the_monofilament_the_tuning_fork_keeps_the_category() {
     let document = without(&case("category-2").json(), &["monofilament-10g"]);
     let service = Service::start(Setup::default()).await;
-    let _ = service.client.post(&service.fhir_url, document.to_string()).await.expect(200);
+    let answer = service.client.post(&service.fhir_url, document.to_string()).await;
+    assert_eq!(answer.status, 200, "{}", answer.text);
     let assessment = only(&service, "RiskAssessment").await;
     assert_eq!((&assessment["status"], categories(&assessment)), (&json!("final"), vec!["iwgdf-2023.2"]));
 }
