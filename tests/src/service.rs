@@ -7,8 +7,6 @@ use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use serde_json::Value;
-
 use crate::binaries;
 use crate::client::Client;
 use crate::process::{self, POLL};
@@ -134,9 +132,9 @@ impl Service {
     pub async fn delivery_states(&self) -> Vec<String> {
         let list =
             self.client.get(&format!("{}/operations/deliveries", self.operations_url)).await.expect(200);
-        let mut found = Vec::new();
-        states(&list.json(), &mut found);
-        found
+        let list = list.json();
+        let deliveries = list["deliveries"].as_array().expect("deliveries");
+        deliveries.iter().map(|delivery| delivery["state"].as_str().expect("a state").to_owned()).collect()
     }
 
     /// Waits until there are this many deliveries and all of them have been taken by the record system.
@@ -223,19 +221,4 @@ fn free_ports() -> (u16, u16) {
     let (first, second) = (bind(), bind());
     let port = |listener: &TcpListener| listener.local_addr().expect("an address").port();
     (port(&first), port(&second))
-}
-
-fn states(value: &Value, found: &mut Vec<String>) {
-    match value {
-        Value::Array(items) => items.iter().for_each(|item| states(item, found)),
-        Value::Object(members) => {
-            for (name, member) in members {
-                match member {
-                    Value::String(state) if name == "state" => found.push(state.clone()),
-                    _ => states(member, found),
-                }
-            }
-        }
-        Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
-    }
 }

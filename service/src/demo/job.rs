@@ -92,7 +92,7 @@ impl Job<'_> {
         let status = words::text(&assessment, "/status").unwrap_or("without a status");
         say(out, format!("  {}, {status}", categories.join(" to ")))?;
         for reason in words::reasons(&assessment) {
-            say(out, format!("  - {reason}"))?;
+            say(out, words::item(&reason))?;
         }
         let requests = send(STEP, http.get(format!("{}/ServiceRequest", self.fhir_url)), None).await?.body;
         for entry in requests.get("entry").and_then(Value::as_array).into_iter().flatten() {
@@ -110,12 +110,7 @@ impl Job<'_> {
         let deadline = Instant::now() + DELIVERY_LIMIT;
         loop {
             let deliveries = send(STEP, http.get(&url), None).await?.body;
-            let listed = deliveries.get("deliveries").and_then(Value::as_array).map(Vec::as_slice);
-            let states: Vec<&str> = listed
-                .unwrap_or_default()
-                .iter()
-                .filter_map(|delivery| words::text(delivery, "/state"))
-                .collect();
+            let states = words::states(&deliveries);
             if !states.is_empty() && states.iter().all(|state| matches!(*state, "delivered" | "verified")) {
                 let transactions = self.records.write_count();
                 return say(out, format!("  {}: {transactions} transaction sent", states.join(", ")));

@@ -61,6 +61,29 @@ pub(super) fn window(request: &Value) -> String {
     }
 }
 
+/// The states in the operators' list of deliveries.
+pub(super) fn states(list: &Value) -> Vec<&str> {
+    let deliveries = list.get("deliveries").and_then(Value::as_array);
+    deliveries.into_iter().flatten().filter_map(|delivery| text(delivery, "/state")).collect()
+}
+
+/// A long text in lines that fit a terminal, the first one behind a dash.
+pub(super) fn item(text: &str) -> String {
+    const WIDTH: usize = 110;
+    let mut wrapped = String::from("  -");
+    let mut column = wrapped.len();
+    for word in text.split_whitespace() {
+        if column + 1 + word.chars().count() > WIDTH && column > 4 {
+            wrapped.push_str("\n   ");
+            column = 3;
+        }
+        wrapped.push(' ');
+        wrapped.push_str(word);
+        column += 1 + word.chars().count();
+    }
+    wrapped
+}
+
 /// What the demo says while it goes on serving.
 pub(super) fn serving(
     out: &mut impl Write,
@@ -104,5 +127,22 @@ mod tests {
             json!({ "code": { "text": "Recall" }, "occurrencePeriod": { "start": "a", "end": "b" } });
         assert_eq!(window(&request), "Recall: between a and b");
         assert_eq!(window(&json!({ "occurrencePeriod": { "end": "b" } })), "request: by b");
+    }
+
+    #[test]
+    fn long_texts_are_broken_between_words_and_lose_none() {
+        let text = "word ".repeat(60);
+        let item = item(&text);
+        assert!(item.lines().count() > 1 && item.lines().all(|line| line.len() <= 110), "{item}");
+        assert!(
+            item.starts_with("  - word") && item.lines().skip(1).all(|line| line.starts_with("    word"))
+        );
+        assert_eq!(item.split_whitespace().filter(|part| *part == "word").count(), 60);
+    }
+
+    #[test]
+    fn the_states_are_those_of_deliveries_and_not_of_the_lane() {
+        let list = json!({ "lane": { "state": "open" }, "deliveries": [{ "state": "pending" }, { "state": "verified" }] });
+        assert_eq!(states(&list), ["pending", "verified"]);
     }
 }

@@ -123,17 +123,17 @@ impl Intake {
         }
         let document = parse(handed.bytes.clone())?;
         let context = self.context(self.clock.now());
-        match handed.expected {
-            Expected::Transaction => {
-                let mut issues = rules::check_transaction(document.value());
-                if !issues.is_empty() {
-                    document.locate(&mut issues);
-                    return Err(invalid(issues, &document));
-                }
-            }
-            Expected::Observation => expect_type(&document, "Observation")?,
+        if handed.expected == Expected::Observation {
+            expect_type(&document, "Observation")?;
         }
-        let issues = self.engine.check(&document, &context);
+        // What is wrong with the document is told whole, in the words of the offline check, before what is wrong with
+        // handing it in.
+        let mut issues = self.engine.check(&document, &context);
+        if handed.expected == Expected::Transaction {
+            let mut own = rules::check_transaction(document.value());
+            document.locate(&mut own);
+            issues.extend(own);
+        }
         if refused(&issues) {
             return Err(invalid(issues, &document));
         }
