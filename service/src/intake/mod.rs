@@ -98,7 +98,7 @@ pub struct Checked {
 #[derive(Debug)]
 pub struct Intake {
     /// What exams are held against.
-    pub engine: Engine,
+    pub engine: Arc<Engine>,
     /// Where they are kept.
     pub store: Store,
     /// The present.
@@ -436,4 +436,4 @@ pub fn hex(bytes: &[u8]) -> String {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
