@@ -75,7 +75,7 @@ pub async fn start(config: Config, clock: Clock) -> Result<Running, StartError> 
 pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result<Running, StartError> {
     let main = listener("server.listen", config.server.listen)?;
     let side = listener("server.operations_listen", config.server.operations_listen)?;
-    let engine = Engine::builtin()?;
+    let engine = Arc::new(Engine::builtin()?);
     let store = Store::open(&config.store).await?;
     let released = store.release_leases(clock.now_ms()).await?;
     if released > 0 {
@@ -193,5 +193,41 @@ pub async fn interrupted() {
     if tokio::signal::ctrl_c().await.is_err() {
         tracing::warn!("interrupts cannot be noticed; kill the process to stop it");
         std::future::pending::<()>().await;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn config(folder: &std::path::Path, listen: SocketAddr) -> Config {
+        let text = format!(
+            "[access]\nmode = \"open\"\n[server]\nlisten = \"{listen}\"\noperations_listen = \"127.0.0.1:0\"\n\
+             [store]\nurl = \"sqlite:{}\"",
+            folder.join("solewire.db").display()
+        );
+        Config::parse(&text, std::path::Path::new("test"), []).unwrap()
+    }
+
+    #[tokio::test]
+    async fn it_serves_on_the_port_it_names_tells_what_is_taken_and_stops() {
+        let any = SocketAddr::from(([127, 0, 0, 1], 0));
+        let (first, second) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let running = start(config(first.path(), any), Clock::system()).await.unwrap();
+        for address in [running.listen, running.operations_listen] {
+            let ready = reqwest::get(format!("http://{address}/health/ready")).await.unwrap();
+            assert_eq!(ready.status(), 200);
+        }
+        let taken = start(config(second.path(), running.listen), Clock::system()).await.unwrap_err();
+        let message = taken.to_string();
+        assert!(
+            message.contains("`server.listen`") && message.contains(&running.listen.to_string()),
+            "{message}"
+        );
+        let in_use = start(config(first.path(), any), Clock::system()).await.unwrap_err();
+        assert!(in_use.to_string().contains("in use by another process"), "{in_use}");
+        running.stop().await;
+        let again = start(config(first.path(), any), Clock::system()).await.unwrap();
+        again.stop().await;
     }
 }

@@ -142,7 +142,7 @@ impl Config {
             )?,
             access: access::read(&raw, &server)?,
             log: Log {
-                filter: raw.text("log.filter")?.unwrap_or_else(|| "info".to_owned()),
+                filter: raw.text("log.filter")?.unwrap_or_else(|| crate::telemetry::USUAL_FILTER.to_owned()),
                 format: choice(
                     &raw,
                     "log.format",

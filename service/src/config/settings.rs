@@ -54,6 +54,6 @@ pub static SETTINGS: &[Setting] = &[
         "SHA-256 of each bearer token in hex, then its rights: submit, read, operate",
     ),
     setting("access.tokens_file", "", "file of the same, one a line"),
-    setting("log.filter", "info", "what is logged, such as info or solewire_service=debug"),
+    setting("log.filter", "info,actix_server=warn", "what is logged, such as info or solewire_service=debug"),
     setting("log.format", "text", "text or json"),
 ];

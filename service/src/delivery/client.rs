@@ -1,6 +1,7 @@
 //! The only code that talks to the record system.
 
 use std::error::Error as _;
+use std::io::ErrorKind;
 use std::time::Duration;
 
 use reqwest::header::{ACCEPT, CONTENT_TYPE, RETRY_AFTER};
@@ -102,25 +103,29 @@ impl Client {
 /// never passed on: it holds the address.
 fn no_answer(error: &reqwest::Error) -> NoAnswer {
     let mut texts = String::new();
-    let mut refused = false;
+    let mut kinds = Vec::new();
     let mut source = error.source();
     while let Some(inner) = source {
-        refused |= inner
-            .downcast_ref::<std::io::Error>()
-            .is_some_and(|error| error.kind() == std::io::ErrorKind::ConnectionRefused);
+        // An I/O error inside another is no source of it.
+        let mut io = inner.downcast_ref::<std::io::Error>();
+        while let Some(error) = io {
+            kinds.push(error.kind());
+            io = error.get_ref().and_then(|wrapped| wrapped.downcast_ref());
+        }
         texts.push_str(&inner.to_string().to_ascii_lowercase());
         texts.push('\n');
         source = inner.source();
     }
     let not_sent = |failure| NoAnswer { failure, may_have_arrived: false };
     if error.is_connect() || error.is_builder() {
-        if texts.contains("certificate") || texts.contains("tls") || texts.contains("handshake") {
+        // The TLS library reports everything it does not accept as invalid data.
+        if kinds.contains(&ErrorKind::InvalidData) || texts.contains("certificate") {
             return not_sent(Failure::Tls);
         }
-        if refused || texts.contains("connection refused") {
+        if kinds.contains(&ErrorKind::ConnectionRefused) {
             return not_sent(Failure::ConnectionRefused);
         }
-        if texts.contains("dns") || texts.contains("resolve") || texts.contains("lookup") {
+        if texts.contains("dns error") {
             return not_sent(Failure::NameResolution);
         }
         return not_sent(Failure::ConnectionFailed);

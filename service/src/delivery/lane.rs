@@ -1,8 +1,8 @@
 //! The way to the record system: open, or paused after a fault of the destination.
 
-use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use tokio::sync::watch;
 use tokio::time::Instant;
 
 use super::verdict::Failure;
@@ -30,10 +30,10 @@ pub enum LaneState {
 /// Shared between the worker, which changes it, and the operators' pages, which show it.
 #[derive(Debug)]
 pub struct Lane {
-    inner: Mutex<Inner>,
+    inner: watch::Sender<Inner>,
 }
 
-#[derive(Debug)]
+#[derive(Debug, Clone, Copy)]
 struct Inner {
     state: LaneState,
     /// The end of the pause on a clock that cannot be set.
@@ -45,46 +45,52 @@ impl Lane {
     #[must_use]
     pub fn new(forwards: bool) -> Lane {
         let state = if forwards { LaneState::Open } else { LaneState::Off };
-        Lane { inner: Mutex::new(Inner { state, until: None }) }
+        Lane { inner: watch::Sender::new(Inner { state, until: None }) }
     }
 
     /// Its state.
     #[must_use]
     pub fn state(&self) -> LaneState {
-        self.lock().state
+        self.inner.borrow().state
     }
 
     pub(super) fn open(&self) {
-        let mut inner = self.lock();
-        inner.state = LaneState::Open;
-        inner.until = None;
+        self.inner.send_replace(Inner { state: LaneState::Open, until: None });
     }
 
     /// Pauses after another fault; `wait` is asked how long, given the number of faults in a row.
     pub(super) fn pause(&self, failure: Failure, now: i64, wait: impl FnOnce(u32) -> Duration) {
-        let mut inner = self.lock();
-        let (since, failures) = match inner.state {
-            LaneState::Paused { since, failures, .. } => (since, failures.saturating_add(1)),
-            LaneState::Open | LaneState::Off => (now, 1),
-        };
-        let wait = wait(failures);
-        let retry_at = now.saturating_add(i64::try_from(wait.as_millis()).unwrap_or(i64::MAX));
-        let until = Instant::now() + wait;
-        // Of several deliveries that failed together, the longest wait holds.
-        inner.until = Some(inner.until.map_or(until, |other| other.max(until)));
-        inner.state = LaneState::Paused { failure, since, failures, retry_at };
+        self.inner.send_modify(|inner| {
+            let (since, failures) = match inner.state {
+                LaneState::Paused { since, failures, .. } => (since, failures.saturating_add(1)),
+                LaneState::Open | LaneState::Off => (now, 1),
+            };
+            let wait = wait(failures);
+            let retry_at = now.saturating_add(i64::try_from(wait.as_millis()).unwrap_or(i64::MAX));
+            let until = Instant::now() + wait;
+            // Of several deliveries that failed together, the longest wait holds.
+            inner.until = Some(inner.until.map_or(until, |other| other.max(until)));
+            inner.state = LaneState::Paused { failure, since, failures, retry_at };
+        });
     }
 
     /// The end of the pause, if there is one ahead.
     pub(super) fn paused_until(&self) -> Option<Instant> {
-        self.lock().until.filter(|until| *until > Instant::now())
+        self.inner.borrow().until.filter(|until| *until > Instant::now())
     }
 
     pub(super) fn is_paused(&self) -> bool {
-        matches!(self.lock().state, LaneState::Paused { .. })
+        matches!(self.state(), LaneState::Paused { .. })
     }
 
-    fn lock(&self) -> MutexGuard<'_, Inner> {
-        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    /// Returns once the lane is paused.
+    #[cfg(test)]
+    pub(super) async fn paused(&self) -> Failure {
+        let mut changes = self.inner.subscribe();
+        let paused = changes.wait_for(|inner| matches!(inner.state, LaneState::Paused { .. })).await.unwrap();
+        match paused.state {
+            LaneState::Paused { failure, .. } => failure,
+            LaneState::Off | LaneState::Open => unreachable!("waited for a pause"),
+        }
     }
 }

@@ -61,10 +61,7 @@ impl From<Refusal> for ApiError {
     fn from(refusal: Refusal) -> ApiError {
         match refusal {
             Refusal::Unreadable(issues) => {
-                let too_long =
-                    issues.iter().any(|issue| issue.rule == "json-limit" && issue.message.contains("bytes"));
-                let status = if too_long { StatusCode::PAYLOAD_TOO_LARGE } else { StatusCode::BAD_REQUEST };
-                ApiError::Document { status, issues, root: "Resource".to_owned() }
+                ApiError::Document { status: StatusCode::BAD_REQUEST, issues, root: "Resource".to_owned() }
             }
             Refusal::Invalid { issues, root } => {
                 ApiError::Document { status: StatusCode::UNPROCESSABLE_ENTITY, issues, root }

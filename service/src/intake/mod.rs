@@ -98,7 +98,7 @@ pub struct Checked {
 #[derive(Debug)]
 pub struct Intake {
     /// What exams are held against.
-    pub engine: Engine,
+    pub engine: Arc<Engine>,
     /// Where they are kept.
     pub store: Store,
     /// The present.
@@ -239,11 +239,14 @@ impl Intake {
         }
         for (number, entry) in entries.iter_mut().enumerate() {
             let prefix = format!("/entry/{number}/");
-            let alone = work.root != "Bundle";
+            // What is about the whole document stands with its first entry.
             let own: Vec<Issue> = work
                 .issues
                 .iter()
-                .filter(|issue| alone || issue.pointer.starts_with(&prefix))
+                .filter(|issue| {
+                    issue.pointer.starts_with(&prefix)
+                        || (number == 0 && !(work.root == "Bundle" && issue.pointer.starts_with("/entry/")))
+                })
                 .cloned()
                 .collect();
             entry.note(&own, &work.root);
@@ -436,4 +439,4 @@ pub fn hex(bytes: &[u8]) -> String {
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

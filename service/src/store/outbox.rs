@@ -122,11 +122,16 @@ pub struct OutboxCounts {
     pub oldest_open: Option<i64>,
 }
 
+/// No wait is as long as this, in milliseconds. What is due later was given its time by a clock that has been set back
+/// since, and is due now.
+const FARTHEST_DUE: i64 = 3 * 3_600_000;
+
 const COLUMNS: &str = "SELECT id, exam_version, state, attempts, due, created, updated, failure, remote_status, detail, payload FROM outbox";
 
 impl Store {
     /// Takes up to `limit` deliveries that are due: the earliest unfinished version of each exam, and only when it is
-    /// not under way. An expired lease counts as due.
+    /// not under way. An expired lease counts as due, and so does a time so far ahead that the clock must have been set
+    /// back.
     ///
     /// # Errors
     /// When the store cannot write.
@@ -135,8 +140,8 @@ impl Store {
             "UPDATE outbox SET state = 'sending', lease_until = ?2, attempts = attempts + 1, updated = ?1
              WHERE id IN (
                 SELECT id FROM outbox AS candidate
-                WHERE ((state IN ('pending', 'unknown-outcome') AND due <= ?1)
-                       OR (state = 'sending' AND lease_until <= ?1))
+                WHERE ((state IN ('pending', 'unknown-outcome') AND (due <= ?1 OR due > ?4))
+                       OR (state = 'sending' AND (lease_until <= ?1 OR lease_until > ?4)))
                   AND NOT EXISTS (
                     SELECT 1 FROM outbox AS earlier
                     WHERE earlier.exam = candidate.exam AND earlier.exam_version < candidate.exam_version
@@ -147,6 +152,7 @@ impl Store {
         .bind(now)
         .bind(lease_until)
         .bind(limit)
+        .bind(now.saturating_add(FARTHEST_DUE))
         .fetch_all(&self.writer)
         .await?;
         rows.iter()

@@ -179,6 +179,15 @@ async fn a_lease_that_ran_out_or_was_left_behind_is_taken_up_again() {
 }
 
 #[tokio::test]
+async fn a_clock_that_was_set_back_a_day_holds_nothing_up() {
+    let Bench { store, folder: _folder } = bench().await;
+    let day = 86_400_000;
+    commit(&store, vec![change("k", 0, vec![])], day).await;
+    assert!(store.claim(day - 1, day, 1).await.unwrap().is_empty());
+    assert_eq!(store.claim(1, 5, 1).await.unwrap().len(), 1);
+}
+
+#[tokio::test]
 async fn what_crashes_twice_is_parked_and_what_was_delivered_is_replayed_with_a_reason_only() {
     let Bench { store, folder: _folder } = bench().await;
     commit(&store, vec![change("k", 0, vec![])], 1).await;
