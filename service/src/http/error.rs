@@ -68,7 +68,7 @@ impl From<Refusal> for ApiError {
             }
             Refusal::WrongType(issue) => ApiError::Document {
                 status: StatusCode::BAD_REQUEST,
-                issues: vec![issue],
+                issues: vec![*issue],
                 root: "Resource".to_owned(),
             },
             Refusal::SeveralMatch => ApiError::Condition {

@@ -14,10 +14,10 @@ const JSON_TYPES: [&str; 3] = [FHIR_JSON, "application/json", "text/json"];
 const FORM: &str = "application/x-www-form-urlencoded";
 
 /// The value of a header that occurs once and is text.
-pub(super) fn header<'a>(
-    request: &'a HttpRequest,
+pub(super) fn header(
+    request: &HttpRequest,
     name: impl actix_web::http::header::AsHeaderName,
-) -> Option<&'a str> {
+) -> Option<&str> {
     request.headers().get(name)?.to_str().ok().map(str::trim)
 }
 

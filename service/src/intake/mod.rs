@@ -44,7 +44,7 @@ pub enum Refusal {
         root: String,
     },
     /// It is not a resource of the type that the address takes.
-    WrongType(Issue),
+    WrongType(Box<Issue>),
     /// Several stored resources match a condition that should name one.
     SeveralMatch,
     /// The caller used this idempotency key for another body.
@@ -416,7 +416,9 @@ fn expect_type(document: &Document, expected: &str) -> Result<(), Refusal> {
     }
     let mut issues = vec![rules::type_issue(expected)];
     document.locate(&mut issues);
-    Err(issues.pop().map_or_else(|| invalid(Vec::new(), document), Refusal::WrongType))
+    Err(issues
+        .pop()
+        .map_or_else(|| invalid(Vec::new(), document), |issue| Refusal::WrongType(Box::new(issue))))
 }
 
 fn invalid(issues: Vec<Issue>, document: &Document) -> Refusal {
