@@ -1,0 +1,1 @@
+//! Single readings at the edge.
