@@ -206,18 +206,19 @@ fn slots(protocols: [usize; 2]) -> Vec<Slot> {
     out
 }
 
-fn mood(roll: u8, test: &str) -> Mood {
+fn mood(roll: u8) -> Mood {
     // Mostly calm, so that many exams are settled and the step from there shows.
-    match (roll, test) {
-        (0..40, _) => Mood::LeftOut,
-        (40..225, "active-problem") => Mood::Normal,
-        (40..140, _) => Mood::Normal,
-        (140..210, _) => Mood::MostlyNormal,
+    match roll {
+        0..40 => Mood::LeftOut,
+        40..150 => Mood::Normal,
+        150..215 => Mood::MostlyNormal,
         _ => Mood::Mixed,
     }
 }
 
 fn roll(slot: &Slot, mood: Mood, presence: u8, value: u8) -> Option<What> {
+    // Eight items for each foot: without this nearly every exam would have an active problem.
+    let presence = if slot.test == "active-problem" { presence.saturating_mul(2) } else { presence };
     let pick = |list: &[What]| list[usize::from(value) % list.len()];
     let reason = What::Reason(REASONS[usize::from(value) % REASONS.len()]);
     match (mood, presence) {
@@ -243,10 +244,24 @@ fn stated() -> impl Strategy<Value = Vec<Stated>> {
     prop_oneof![6 => Just(Vec::new()), 1 => prop::collection::vec(one, 1..3)]
 }
 
-/// Any exam.
+/// Any exam: one of any moods, one that is normal but for a few groups, or one whose perfusion rests on pressures.
 pub(crate) fn exam() -> impl Strategy<Value = Exam> {
     let protocols = (0..MONOFILAMENT.len(), 0..MONOFILAMENT.len());
-    let moods = prop::collection::vec(any::<u8>(), GROUPS);
+    let any_moods = prop::collection::vec(any::<u8>().prop_map(mood), GROUPS);
+    let few = prop::collection::vec((0..GROUPS, any::<u8>().prop_map(mood)), 0..5);
+    let near_normal = few.clone().prop_map(|changes| with_moods(vec![Mood::Normal; GROUPS], &changes));
+    let by_pressure = (few, prop::collection::vec(any::<bool>(), 6)).prop_map(|(changes, mostly)| {
+        let mut moods = with_moods(vec![Mood::Normal; GROUPS], &changes);
+        for (foot, side) in [0, 14].into_iter().enumerate() {
+            moods[side + 6] = Mood::LeftOut;
+            for group in 0..3 {
+                let calm = if mostly[foot * 3 + group] { Mood::MostlyNormal } else { Mood::Normal };
+                moods[side + 7 + group] = calm;
+            }
+        }
+        moods
+    });
+    let moods = prop_oneof![any_moods, near_normal, by_pressure];
     let rolls = prop::collection::vec((any::<u8>(), any::<u8>()), 110);
     (protocols, moods, rolls, stated()).prop_map(|(protocols, moods, rolls, stated)| {
         let slots = slots([protocols.0, protocols.1]);
@@ -254,12 +269,19 @@ pub(crate) fn exam() -> impl Strategy<Value = Exam> {
             .iter()
             .zip(rolls.iter().cycle())
             .filter_map(|(slot, &(presence, value))| {
-                let what = roll(slot, mood(moods[slot.group], slot.test), presence, value)?;
+                let what = roll(slot, moods[slot.group], presence, value)?;
                 Some(Finding::new(slot.test, slot.side, slot.part, what))
             })
             .collect();
         Exam { panel_status: "final", findings, stated }
     })
+}
+
+fn with_moods(mut moods: Vec<Mood>, changes: &[(usize, Mood)]) -> Vec<Mood> {
+    for &(group, mood) in changes {
+        moods[group] = mood;
+    }
+    moods
 }
 
 /// Any abnormal finding.
