@@ -67,7 +67,7 @@ fn check_loss(
 }
 
 proptest! {
-    #![proptest_config(cases(60))]
+    #![proptest_config(cases(32))]
 
     #[test]
     fn a_lost_finding_never_makes_the_foot_look_better(
@@ -165,11 +165,10 @@ fn generated_exams_are_of_every_kind() {
     use proptest::strategy::ValueTree;
     let mut runner = proptest::test_runner::TestRunner::deterministic();
     let mut seen = std::collections::BTreeMap::new();
-    for _ in 0..200 {
+    for _ in 0..150 {
         let exam = exam().new_tree(&mut runner).unwrap().current();
-        *seen.entry(assess(&exam).categories).or_insert(0) += 1;
+        *seen.entry(assess_variant(&exam).categories).or_insert(0) += 1;
     }
-    eprintln!("{seen:?}");
     for category in 0..5 {
         assert!(seen.contains_key(&vec![category]), "category {category} never came up alone: {seen:?}");
     }

@@ -43,7 +43,7 @@ fn open_places(exam: &Exam) -> Vec<(Finding, [What; 2])> {
 }
 
 proptest! {
-    #![proptest_config(cases(24))]
+    #![proptest_config(cases(12))]
 
     /// The union over all completions is the range, no more and no less.
     #[test]

@@ -7,7 +7,7 @@ use super::generate::{exam, style};
 use super::run::{TERMINOLOGY, cases, complaints, derive, issues_of, options};
 
 proptest! {
-    #![proptest_config(cases(40))]
+    #![proptest_config(cases(16))]
 
     #[test]
     fn the_same_exam_gives_the_same_bytes(exam in exam(), style in style()) {
