@@ -99,9 +99,8 @@ pub(crate) fn same_target(a: &Value, b: &Value) -> bool {
     let literal =
         |reference: &Value| reference.get("reference").and_then(Value::as_str).map(ToOwned::to_owned);
     let logical = |reference: &Value| reference.get("identifier").and_then(identifier_key);
-    match (literal(a), literal(b)) {
-        (Some(a), Some(b)) => return a == b,
-        (None, None) | (Some(_), None) | (None, Some(_)) => {}
+    if let (Some(a), Some(b)) = (literal(a), literal(b)) {
+        return a == b;
     }
     matches!((logical(a), logical(b)), (Some(a), Some(b)) if a == b)
 }

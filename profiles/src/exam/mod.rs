@@ -54,13 +54,15 @@ pub struct Measured {
     pub at_least: Option<Decimal>,
     /// The value is at most this.
     pub at_most: Option<Decimal>,
+    /// The value is none of these two numbers themselves (`<` and `>`, other than `<=` and `>=`).
+    pub beyond: bool,
 }
 
 impl Measured {
     /// A number without a comparator.
     #[must_use]
     pub fn exactly(value: Decimal) -> Measured {
-        Measured { at_least: Some(value), at_most: Some(value) }
+        Measured { at_least: Some(value), at_most: Some(value), beyond: false }
     }
 
     /// The number, when it is exact.
@@ -69,12 +71,24 @@ impl Measured {
         self.at_least.filter(|_| self.at_least == self.at_most)
     }
 
-    /// Whether the number reaches a threshold; none when the comparator leaves it open.
+    /// Whether the number reaches a threshold (is as large or larger); none when the comparator leaves it open.
     #[must_use]
     pub fn reaches(self, threshold: Decimal) -> Option<bool> {
         if self.at_least.is_some_and(|low| low >= threshold) {
             Some(true)
-        } else if self.at_most.is_some_and(|high| high < threshold) {
+        } else if self.at_most.is_some_and(|high| high < threshold || (self.beyond && high == threshold)) {
+            Some(false)
+        } else {
+            None
+        }
+    }
+
+    /// Whether the number exceeds a threshold (is larger); none when the comparator leaves it open.
+    #[must_use]
+    pub fn exceeds(self, threshold: Decimal) -> Option<bool> {
+        if self.at_least.is_some_and(|low| low > threshold || (self.beyond && low == threshold)) {
+            Some(true)
+        } else if self.at_most.is_some_and(|high| high <= threshold) {
             Some(false)
         } else {
             None

@@ -308,39 +308,41 @@ impl Reader<'_> {
             return self.ratio(ratio, &format!("{pointer}/valueRatio"));
         }
         let quantity = holder.get("valueQuantity")?;
-        let number = decimal(quantity.get("value")?)?;
+        let value = quantity.get("value")?;
         let (low, high) = plausible(key.test, key.part).unwrap_or((0, u32::MAX));
-        if number < Decimal::from(low) || number > Decimal::from(high) {
+        // A number too large or too fine to be held exactly is no measurement either.
+        let number =
+            decimal(value).filter(|number| *number >= Decimal::from(low) && *number <= Decimal::from(high));
+        let Some(number) = number else {
             let message =
                 format!("The number lies outside of {low} to {high}, so it cannot be this measurement.");
             self.issues.push(
-                Issue::new(&EXAM_RANGE, format!("{pointer}/valueQuantity/value"), message)
-                    .value(quantity.get("value")?),
+                Issue::new(&EXAM_RANGE, format!("{pointer}/valueQuantity/value"), message).value(value),
             );
             return None;
-        }
+        };
         if quantity.get("code").and_then(Value::as_str) != unit(key.test, key.part) {
             return None;
         }
         let measured = match quantity.get("comparator").and_then(Value::as_str) {
             None => Measured::exactly(number),
-            Some("<" | "<=") => Measured { at_least: None, at_most: Some(number) },
-            Some(">" | ">=") => Measured { at_least: Some(number), at_most: None },
+            Some(sign @ ("<" | "<=")) => {
+                Measured { at_least: None, at_most: Some(number), beyond: sign == "<" }
+            }
+            Some(sign @ (">" | ">=")) => {
+                Measured { at_least: Some(number), at_most: None, beyond: sign == ">" }
+            }
             Some(_) => return None,
         };
         Some(Outcome::Measured(measured))
     }
 
     fn ratio(&mut self, ratio: &Value, pointer: &str) -> Option<Outcome> {
-        let number = |name: &str| ratio.pointer(&format!("/{name}/value")).and_then(decimal);
-        let (right, asked) = (number("numerator")?, number("denominator")?);
-        let whole = right.fract().is_zero() && asked.fract().is_zero();
-        if !whole || right.is_sign_negative() || right > asked || asked < ASKED {
+        let Some(felt) = two_of_three(ratio) else {
             let message = "The Ratio is not a count of right answers out of at least three questions.";
             self.issues.push(Issue::new(&EXAM_RATIO, pointer, message));
             return None;
-        }
-        let felt = right * ASKED >= asked * RIGHT;
+        };
         Some(Outcome::Code(if felt { ResultCode::Felt } else { ResultCode::NotFelt }))
     }
 
@@ -376,6 +378,18 @@ impl Reader<'_> {
             }
         }
     }
+}
+
+/// Whether enough answers are right; none when the Ratio does not count answers.
+fn two_of_three(ratio: &Value) -> Option<bool> {
+    let number = |name: &str| ratio.pointer(&format!("/{name}/value")).and_then(decimal);
+    let (right, asked) = (number("numerator")?, number("denominator")?);
+    let whole = right.fract().is_zero() && asked.fract().is_zero();
+    if !whole || right.is_sign_negative() || right > asked || asked < ASKED {
+        return None;
+    }
+    // Counts too large to multiply count nothing.
+    Some(right.checked_mul(ASKED)? >= asked.checked_mul(RIGHT)?)
 }
 
 fn decimal(value: &Value) -> Option<Decimal> {

@@ -10,7 +10,7 @@ use rust_decimal::{Decimal, RoundingStrategy};
 
 use super::words::{Words, evidence, number, sources};
 use super::{Evidence, Finding, State};
-use crate::exam::{Entry, FootExam, Item, Laterality, Outcome, Part, ResultCode, Site, Test};
+use crate::exam::{Entry, FootExam, Item, Laterality, Measured, Outcome, Part, ResultCode, Site, Test};
 
 const ANKLE_LOW: Decimal = Decimal::from_parts(90, 0, 0, false, 2);
 const ANKLE_HIGH: Decimal = Decimal::from_parts(140, 0, 0, false, 2);
@@ -22,11 +22,33 @@ const STATED_TOLERANCE: Decimal = Decimal::from_parts(1, 0, 0, false, 2);
 /// A ratio of pressures, rounded to two places, ties upwards.
 #[derive(Debug, Clone, PartialEq, Eq)]
 struct Index {
-    value: Decimal,
+    /// From the readings that make it lowest. Differs from `highest` when one place has several readings.
+    lowest: Measured,
+    /// From the readings that make it highest.
+    highest: Measured,
     sources: Vec<usize>,
-    /// Why a normal value would not show that the vessel is normal.
-    limited: Option<&'static str>,
+    /// Stated as an index; else computed from pressures.
+    stated: bool,
+    /// Whether everything was measured that a normal value rests on: both arms, both ankle arteries.
+    full: bool,
     tie: bool,
+}
+
+impl Index {
+    fn exact(&self) -> Option<Decimal> {
+        self.lowest.exact().filter(|_| self.lowest == self.highest)
+    }
+
+    /// The index in words.
+    fn words(&self) -> String {
+        let number = |value: Option<Decimal>| value.map(number).unwrap_or_default();
+        match (self.exact(), self.lowest.at_least, self.highest.at_most) {
+            (Some(value), _, _) => number(Some(value)),
+            (None, low @ Some(_), high @ Some(_)) => format!("{} to {}", number(low), number(high)),
+            (None, None, high) => format!("of {} at most", number(high)),
+            (None, low, None) => format!("of {} at least", number(low)),
+        }
+    }
 }
 
 pub(super) fn of_foot(exam: &FootExam, words: &Words<'_>, side: Laterality) -> Finding {
@@ -39,8 +61,14 @@ pub(super) fn of_foot(exam: &FootExam, words: &Words<'_>, side: Laterality) -> F
     let mut finding = Finding::new(State::Unknown);
     let ankle = indices(exam, side, Test::AnkleBrachialIndex);
     let toe = indices(exam, side, Test::ToeBrachialIndex);
-    let disagreement =
-        |list: &[Index]| matches!(list, [a, b] if (a.value - b.value).abs() > STATED_TOLERANCE);
+    let disagreement = |list: &[Index]| {
+        let of_kind = |stated: bool| list.iter().filter(move |index| index.stated == stated);
+        of_kind(true).filter_map(Index::exact).any(|stated| {
+            of_kind(false)
+                .filter_map(Index::exact)
+                .any(|computed| (stated - computed).abs() > STATED_TOLERANCE)
+        })
+    };
     for (list, test) in [(&ankle, Test::AnkleBrachialIndex), (&toe, Test::ToeBrachialIndex)] {
         if disagreement(list) {
             let said = "as stated does not agree with the pressures; the more cautious one is used";
@@ -58,23 +86,26 @@ pub(super) fn of_foot(exam: &FootExam, words: &Words<'_>, side: Laterality) -> F
     for index in &ankle {
         let said = |what: &str| {
             let name = words.test(Test::AnkleBrachialIndex);
-            evidence(
-                words.on_foot(side, &name, &format!("{} {what}", number(index.value))),
-                index.sources.clone(),
-            )
+            evidence(words.on_foot(side, &name, &format!("{} {what}", index.words())), index.sources.clone())
         };
-        if index.value <= ANKLE_LOW {
+        if index.lowest.exceeds(ANKLE_LOW) == Some(false) {
             abnormal.push(said("(0.90 or less)"));
-        } else if index.value > ANKLE_HIGH {
+        } else if index.highest.exceeds(ANKLE_HIGH) == Some(true) {
             abnormal.push(said("(above 1.40: the arteries cannot be compressed; use toe pressures)"));
-        } else {
+        } else if index.lowest.exceeds(ANKLE_LOW) == Some(true)
+            && index.highest.exceeds(ANKLE_HIGH) == Some(false)
+        {
             index_normal.push(said("(above 0.90)"));
         }
     }
     for index in &toe {
         let name = words.test(Test::ToeBrachialIndex);
-        let said = evidence(words.on_foot(side, &name, &number(index.value)), index.sources.clone());
-        if index.value <= TOE_LOW { abnormal.push(said) } else { index_normal.push(said) }
+        let said = evidence(words.on_foot(side, &name, &index.words()), index.sources.clone());
+        match index.lowest.exceeds(TOE_LOW) {
+            Some(false) => abnormal.push(said),
+            Some(true) => index_normal.push(said),
+            None => {}
+        }
     }
     let pulse_absent = abnormal.iter().any(|said| said.statement.contains("pulse"));
     if !abnormal.is_empty() {
@@ -159,68 +190,148 @@ pub(super) fn pulse_absent(exam: &FootExam, words: &Words<'_>, side: Laterality)
     finding
 }
 
-fn exact(entry: Option<&Entry>) -> Option<(Decimal, Vec<usize>)> {
-    let entry = entry?;
-    let values: Vec<Decimal> = entry
-        .readings
-        .iter()
-        .filter_map(|reading| match reading.outcome {
-            Outcome::Measured(measured) => measured.exact(),
-            Outcome::Code(_) => None,
-        })
-        .collect();
-    // Two readings of one place: the lower pressure or index is the more cautious one.
-    values.into_iter().min().map(|value| (value, sources(entry, |_| true)))
+/// A pressure between two ends; an open upper end is none.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Between {
+    least: Decimal,
+    most: Option<Decimal>,
 }
 
-/// The index from the pressures and the index as stated, whichever are there.
+impl Between {
+    /// The largest of several pressures.
+    fn largest(all: impl Iterator<Item = Between>) -> Option<Between> {
+        all.reduce(|a, b| Between {
+            least: a.least.max(b.least),
+            most: a.most.zip(b.most).map(|(a, b)| a.max(b)),
+        })
+    }
+
+    /// This pressure over another, rounded, and whether an end lies exactly between two hundredths.
+    fn over(self, other: Between) -> (Measured, bool) {
+        let ratio =
+            |top: Decimal, bottom: Decimal| top.checked_div(bottom).map(|ratio| (ratio, tie(top, bottom)));
+        let least = other.most.and_then(|bottom| ratio(self.least, bottom));
+        let most = self.most.and_then(|top| ratio(top, other.least));
+        let end = |end: Option<(Decimal, bool)>| end.map(|(ratio, _)| two_places(ratio));
+        let measured = Measured { at_least: end(least), at_most: end(most), beyond: false };
+        (measured, [least, most].iter().flatten().any(|(_, tie)| *tie))
+    }
+}
+
+fn two_places(value: Decimal) -> Decimal {
+    value.round_dp_with_strategy(2, RoundingStrategy::MidpointAwayFromZero)
+}
+
+/// Whether a ratio lies exactly between two hundredths.
+fn tie(top: Decimal, bottom: Decimal) -> bool {
+    let thousandths = top.checked_mul(Decimal::ONE_THOUSAND).and_then(|top| top.checked_div(bottom));
+    thousandths.is_some_and(|thousandths| {
+        thousandths.fract().is_zero() && thousandths % Decimal::TEN == Decimal::from(5)
+    })
+}
+
+/// The pressure at one place. Two readings are two voices: the lowest and the highest are both kept.
+#[derive(Debug, Clone)]
+struct Pressure {
+    low: Between,
+    high: Between,
+    sources: Vec<usize>,
+}
+
+fn pressure(exam: &FootExam, side: Laterality, part: Part) -> Option<Pressure> {
+    let entry = exam.entry(Test::SystolicPressure, Some(side), part)?;
+    let readings: Vec<Measured> = measured(entry).collect();
+    let least = || readings.iter().map(|reading| reading.at_least.unwrap_or_default());
+    let most = || readings.iter().filter_map(|reading| reading.at_most);
+    let closed = most().count() == readings.len();
+    Some(Pressure {
+        low: Between { least: least().min()?, most: most().min() },
+        high: Between { least: least().max()?, most: most().max().filter(|_| closed) },
+        sources: sources(entry, |_| true),
+    })
+}
+
+fn measured(entry: &Entry) -> impl Iterator<Item = Measured> + '_ {
+    entry.readings.iter().filter_map(|reading| match reading.outcome {
+        Outcome::Measured(measured) => Some(measured),
+        Outcome::Code(_) => None,
+    })
+}
+
+/// The index from the pressures (the higher of the ankle arteries, or the toe, over the higher arm) and each index as
+/// stated, whichever are there.
 fn indices(exam: &FootExam, side: Laterality, test: Test) -> Vec<Index> {
     let mut out = Vec::new();
-    let pressure = |side: Laterality, part: Part| exact(exam.entry(Test::SystolicPressure, Some(side), part));
-    let arms: Vec<(Decimal, Vec<usize>)> =
-        Laterality::BOTH.into_iter().filter_map(|side| pressure(side, Part::Item(Item::Brachial))).collect();
-    let tops: Vec<(Decimal, Vec<usize>)> = if test == Test::AnkleBrachialIndex {
-        Site::FOOT_ARTERIES.iter().filter_map(|&artery| pressure(side, Part::Site(artery))).collect()
+    let arms: Vec<Pressure> = Laterality::BOTH
+        .into_iter()
+        .filter_map(|side| pressure(exam, side, Part::Item(Item::Brachial)))
+        .collect();
+    let parts: Vec<Part> = if test == Test::AnkleBrachialIndex {
+        Site::FOOT_ARTERIES.iter().map(|&artery| Part::Site(artery)).collect()
     } else {
-        pressure(side, Part::Item(Item::HalluxPressure)).into_iter().collect()
+        vec![Part::Item(Item::HalluxPressure)]
     };
-    let top = tops.iter().map(|(value, _)| *value).max();
-    let bottom = arms.iter().map(|(value, _)| *value).max().filter(|value| !value.is_zero());
-    if let (Some(top), Some(bottom)) = (top, bottom)
-        && let Some(ratio) = top.checked_div(bottom)
+    let tops: Vec<Pressure> = parts.iter().filter_map(|&part| pressure(exam, side, part)).collect();
+    let lows = |all: &[Pressure]| Between::largest(all.iter().map(|pressure| pressure.low));
+    let highs = |all: &[Pressure]| Between::largest(all.iter().map(|pressure| pressure.high));
+    if let (Some(low_top), Some(high_top), Some(low_arm), Some(high_arm)) =
+        (lows(&tops), highs(&tops), lows(&arms), highs(&arms))
     {
-        let thousandths = (top * Decimal::ONE_THOUSAND).checked_div(bottom).unwrap_or_default();
-        let tie = thousandths.fract().is_zero() && (thousandths % Decimal::TEN) == Decimal::from(5);
+        let ((lowest, low_tie), (highest, high_tie)) = (low_top.over(high_arm), high_top.over(low_arm));
         out.push(Index {
-            value: ratio.round_dp_with_strategy(2, RoundingStrategy::MidpointAwayFromZero),
-            sources: tops.iter().chain(&arms).flat_map(|(_, sources)| sources.iter().copied()).collect(),
-            limited: (arms.len() < 2).then_some("only one arm was measured"),
-            tie,
+            lowest,
+            highest,
+            sources: tops.iter().chain(&arms).flat_map(|pressure| pressure.sources.iter().copied()).collect(),
+            stated: false,
+            full: arms.len() == Laterality::BOTH.len() && tops.len() == parts.len(),
+            tie: low_tie || high_tie,
         });
     }
-    if let Some((value, sources)) = exact(exam.entry(test, Some(side), Part::Whole)) {
-        let value = value.round_dp_with_strategy(2, RoundingStrategy::MidpointAwayFromZero);
-        out.push(Index { value, sources, limited: None, tie: false });
+    if let Some(entry) = exam.entry(test, Some(side), Part::Whole) {
+        for reading in measured(entry) {
+            let rounded = Measured {
+                at_least: reading.at_least.map(two_places),
+                at_most: reading.at_most.map(two_places),
+                beyond: reading.beyond,
+            };
+            out.push(Index {
+                lowest: rounded,
+                highest: rounded,
+                sources: sources(entry, |_| true),
+                stated: true,
+                full: true,
+                tie: false,
+            });
+        }
     }
     out
 }
 
+/// Whether both indices and the waveforms of both foot arteries show that perfusion is normal.
 fn ruled_out(exam: &FootExam, side: Laterality, ankle: &[Index], toe: &[Index]) -> bool {
-    let waveforms: Vec<&Entry> =
-        exam.of_test(Test::DopplerWaveform, Some(side)).map(|(_, entry)| entry).collect();
-    let pulsatile = !waveforms.is_empty()
-        && waveforms.iter().all(|entry| {
-            !entry.readings.is_empty()
-                && entry.readings.iter().all(|reading| {
-                    matches!(reading.outcome, Outcome::Code(ResultCode::Triphasic | ResultCode::Biphasic))
-                })
-        });
-    let full = |list: &[Index]| !list.is_empty() && list.iter().all(|index| index.limited.is_none());
-    pulsatile
-        && full(ankle)
-        && full(toe)
-        && ankle.iter().all(|index| index.value > ANKLE_LOW && index.value <= ANKLE_RULE_OUT_HIGH)
-        && toe.iter().all(|index| index.value > TOE_LOW)
+    let pulsatile = |entry: &Entry| {
+        !entry.readings.is_empty()
+            && entry.readings.iter().all(|reading| {
+                matches!(reading.outcome, Outcome::Code(ResultCode::Triphasic | ResultCode::Biphasic))
+            })
+    };
+    let heard = |artery: Site| {
+        exam.entry(Test::DopplerWaveform, Some(side), Part::Site(artery)).is_some_and(pulsatile)
+    };
+    let between = |list: &[Index], low: Decimal, high: Option<Decimal>| {
+        !list.is_empty()
+            && list.iter().all(|index| {
+                index.full
+                    && index.lowest.exceeds(low) == Some(true)
+                    && high.is_none_or(|high| index.highest.exceeds(high) == Some(false))
+            })
+    };
+    Site::FOOT_ARTERIES.iter().all(|&artery| heard(artery))
+        && exam
+            .of_test(Test::DopplerWaveform, Some(side))
+            .all(|(_, entry)| entry.readings.is_empty() || pulsatile(entry))
+        && between(ankle, ANKLE_LOW, Some(ANKLE_RULE_OUT_HIGH))
+        && between(toe, TOE_LOW, None)
 }
 
 #[cfg(test)]
@@ -230,19 +341,24 @@ mod tests {
     #[test]
     fn indices_are_rounded_half_up_from_exact_decimals() {
         // Worked numbers of AHA/ACC 2016: two places; ties are local policy (upwards).
-        for (top, bottom, expected, tie) in [
+        let exactly = |value: i64| Between { least: value.into(), most: Some(value.into()) };
+        for (top, bottom, expected, expected_tie) in [
             (133, 147, "0.90", false),
             (181, 200, "0.91", true),
             (98, 140, "0.70", false),
             (160, 120, "1.33", false),
         ] {
-            let ratio = Decimal::from(top).checked_div(Decimal::from(bottom)).unwrap();
-            assert_eq!(
-                ratio.round_dp_with_strategy(2, RoundingStrategy::MidpointAwayFromZero).to_string(),
-                expected
-            );
-            let thousandths = Decimal::from(top * 1000).checked_div(Decimal::from(bottom)).unwrap();
-            assert_eq!(thousandths.fract().is_zero() && thousandths % Decimal::TEN == Decimal::from(5), tie);
+            let (index, tie) = exactly(top).over(exactly(bottom));
+            assert_eq!(index.exact().unwrap().to_string(), expected);
+            assert_eq!(tie, expected_tie);
         }
+    }
+
+    #[test]
+    fn an_index_over_nothing_stays_open() {
+        let (zero, some) =
+            (Between { least: 0.into(), most: Some(0.into()) }, Between { least: 5.into(), most: None });
+        assert_eq!(some.over(zero).0, Measured { at_least: None, at_most: None, beyond: false });
+        assert_eq!(zero.over(some).0.at_least, None);
     }
 }

@@ -21,7 +21,8 @@ pub(super) fn deformity(exam: &FootExam, words: &Words<'_>, side: Laterality) ->
         let sources = entry(item).map(|entry| sources(entry, |_| true)).unwrap_or_default();
         evidence(words.on_foot(side, &words.item(item), what), sources)
     };
-    let judgement = entry(Item::SignificantDeformity).filter(|entry| !entry.readings.is_empty());
+    let judgement = entry(Item::SignificantDeformity)
+        .filter(|entry| entry.has(ResultCode::Present) || entry.is(ResultCode::Absent));
     if let Some(judgement) = judgement {
         let counts = judgement.has(ResultCode::Present);
         let mut finding = Finding::new(if counts { State::Present } else { State::Absent });
@@ -95,11 +96,17 @@ pub(super) fn callus(exam: &FootExam, words: &Words<'_>, side: Laterality) -> Fi
     )
 }
 
-/// A history item of the person.
+/// A history item of the person. It has no side; one that was given a side all the same counts when it is present,
+/// while its absence on one foot says nothing about the other.
 pub(super) fn history(exam: &FootExam, words: &Words<'_>, item: Item) -> Finding {
     let name = words.item(item);
+    let on = |side| exam.entry(Test::History, side, Part::Item(item));
+    let sided = Laterality::BOTH
+        .into_iter()
+        .filter_map(|side| on(Some(side)))
+        .find(|entry| entry.has(ResultCode::Present));
     presence(
-        exam.entry(Test::History, None, Part::Item(item)),
+        sided.or_else(|| on(None)),
         || format!("history: {name}"),
         || format!("history of {name} (history {})", item.code()),
     )
@@ -129,24 +136,32 @@ fn presence(entry: Option<&Entry>, name: impl Fn() -> String, missing: impl Fn()
     finding
 }
 
-fn egfr(exam: &FootExam) -> Option<(Measured, Vec<usize>)> {
-    let entry = exam.entry(Test::Egfr, None, Part::Whole)?;
-    let lowest = entry.readings.iter().filter_map(|reading| match reading.outcome {
-        Outcome::Measured(measured) => Some(measured),
-        Outcome::Code(_) => None,
-    });
-    lowest.min_by_key(|measured| measured.at_most).map(|measured| (measured, sources(entry, |_| true)))
-}
-
+/// Present if any reading says so, absent if all readings say so.
 fn egfr_finding(exam: &FootExam, decide: impl Fn(Measured) -> Option<bool>) -> Finding {
-    let known = egfr(exam).and_then(|(measured, sources)| decide(measured).map(|decided| (decided, sources)));
-    let Some((decided, sources)) = known else {
-        let mut finding = Finding::new(State::Unknown);
-        finding.missing.push("estimated glomerular filtration rate (egfr)".to_owned());
-        return finding;
+    let entry = exam.entry(Test::Egfr, None, Part::Whole);
+    let decided: Vec<Option<bool>> = entry
+        .iter()
+        .flat_map(|entry| &entry.readings)
+        .map(|reading| match reading.outcome {
+            Outcome::Measured(measured) => decide(measured),
+            Outcome::Code(_) => None,
+        })
+        .collect();
+    let state = if decided.contains(&Some(true)) {
+        State::Present
+    } else if !decided.is_empty() && decided.iter().all(|decided| *decided == Some(false)) {
+        State::Absent
+    } else {
+        State::Unknown
     };
-    let mut finding = Finding::new(if decided { State::Present } else { State::Absent });
-    finding.evidence.push(evidence("estimated glomerular filtration rate as recorded".to_owned(), sources));
+    let mut finding = Finding::new(state);
+    match entry.filter(|_| state != State::Unknown) {
+        Some(entry) => finding.evidence.push(evidence(
+            "estimated glomerular filtration rate as recorded".to_owned(),
+            sources(entry, |_| true),
+        )),
+        None => finding.missing.push("estimated glomerular filtration rate (egfr)".to_owned()),
+    }
     finding
 }
 
@@ -156,11 +171,8 @@ pub(super) fn egfr_below_30(exam: &FootExam) -> Finding {
 
 pub(super) fn egfr_exactly_30(exam: &FootExam) -> Finding {
     egfr_finding(exam, |measured| {
-        measured.exact().map(|value| value == EGFR_LIMIT).or_else(|| {
-            let away = measured.at_least.is_some_and(|low| low > EGFR_LIMIT)
-                || measured.at_most.is_some_and(|high| high < EGFR_LIMIT);
-            away.then_some(false)
-        })
+        let away = measured.exceeds(EGFR_LIMIT) == Some(true) || measured.reaches(EGFR_LIMIT) == Some(false);
+        measured.exact().map(|value| value == EGFR_LIMIT).or(away.then_some(false))
     })
 }
 
@@ -246,4 +258,53 @@ pub(super) fn care(exam: &FootExam, words: &Words<'_>) -> Vec<String> {
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::exam::{Key, PanelStatus, Reading};
+
+    fn with_egfr(readings: &[Measured]) -> FootExam {
+        let mut entry = Entry::default();
+        for &measured in readings {
+            let outcome = Outcome::Measured(measured);
+            entry.readings.push(Reading { outcome, source: 0, pointer: String::new() });
+        }
+        FootExam {
+            subject: None,
+            encounter: None,
+            time: None,
+            time_text: None,
+            panel: PanelStatus::Final,
+            performer: None,
+            sources: Vec::new(),
+            entries: [(Key { test: Test::Egfr, side: None, part: Part::Whole }, entry)].into(),
+            ulcers: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn two_filtration_rates_are_read_cautiously_and_open_ends_as_far_as_they_go() {
+        let exactly = |value: u32| Measured::exactly(value.into());
+        let above = |value: u32| Measured { at_least: Some(value.into()), at_most: None, beyond: true };
+        let below = |value: u32| Measured { at_least: None, at_most: Some(value.into()), beyond: true };
+        for (readings, below_30, exactly_30) in [
+            (vec![exactly(29)], State::Present, State::Absent),
+            (vec![exactly(30)], State::Absent, State::Present),
+            (vec![exactly(90)], State::Absent, State::Absent),
+            (vec![above(90)], State::Absent, State::Absent),
+            (vec![below(30)], State::Present, State::Absent),
+            (vec![above(30)], State::Absent, State::Absent),
+            (vec![below(60)], State::Unknown, State::Unknown),
+            (vec![above(90), exactly(20)], State::Present, State::Absent),
+            (vec![exactly(20), exactly(90)], State::Present, State::Absent),
+            (vec![exactly(90), below(60)], State::Unknown, State::Unknown),
+            (vec![], State::Unknown, State::Unknown),
+        ] {
+            let exam = with_egfr(&readings);
+            assert_eq!(egfr_below_30(&exam).state, below_30, "{readings:?}");
+            assert_eq!(egfr_exactly_30(&exam).state, exactly_30, "{readings:?}");
+        }
+    }
 }

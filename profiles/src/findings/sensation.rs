@@ -141,7 +141,11 @@ fn felt_below(
     limit: usize,
     heard: &mut Heard,
 ) -> Option<Evidence> {
-    let entries: Vec<(Part, &Entry)> = exam.of_test(Test::Monofilament10g, Some(side)).collect();
+    // A result for the foot as a whole is not one more site.
+    let entries: Vec<(Part, &Entry)> = exam
+        .of_test(Test::Monofilament10g, Some(side))
+        .filter(|(part, _)| matches!(part, Part::Site(_)))
+        .collect();
     let felt = entries.iter().filter(|(_, entry)| entry.is(ResultCode::Felt)).count();
     let not_felt = entries.iter().filter(|(_, entry)| entry.has(ResultCode::NotFelt)).count();
     let recorded = entries.len();
@@ -184,7 +188,10 @@ fn vibration(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut H
         let Part::Site(site) = part else { continue };
         let lag = |reading: &crate::exam::Reading| match reading.outcome {
             Outcome::Measured(seconds) => seconds.reaches(LAG_SECONDS),
-            Outcome::Code(code) => Some(code == ResultCode::NotFelt),
+            Outcome::Code(ResultCode::NotFelt) => Some(true),
+            Outcome::Code(ResultCode::Felt) => Some(false),
+            // Any other code says nothing about this test.
+            Outcome::Code(_) => None,
         };
         let abnormal = entry.readings.iter().any(|reading| lag(reading) == Some(true));
         let normal =
@@ -250,6 +257,20 @@ fn toe_touch(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut H
         let said =
             words.on_foot(side, &test, &format!("felt; {felt} of the six toe tips of both feet are felt"));
         heard.normal.push(evidence(said, recorded));
+    } else if not_felt_on(side) > 0 {
+        // One tip is not felt and another is not known: two could be (missing toes are an open case of the source).
+        let untested: Vec<String> = Laterality::BOTH
+            .into_iter()
+            .flat_map(|side| tips(side).map(move |(site, entry)| (side, site, entry)))
+            .filter(|(_, _, entry)| {
+                !entry.is_some_and(|entry| entry.has(ResultCode::NotFelt) || entry.is(ResultCode::Felt))
+            })
+            .map(|(side, site, _)| format!("{}-{}", side.word(), site.code()))
+            .collect();
+        heard.missing.push(format!("{test} (toe-touch) at {}", untested.join(", ")));
+        let said =
+            words.on_foot(side, &test, "not felt at one of the six toe tips of both feet, others not tested");
+        heard.doubtful.push(evidence(said, recorded));
     }
 }
 
