@@ -127,8 +127,8 @@ fn an_open_question_about_a_rate_below_30_is_one_question() {
 
 #[test]
 fn nothing_known_is_stratified_at_once() {
-    // Optimised, this is well under a millisecond for all guidelines together; the limit allows for a test build on a
-    // busy machine and fails an enumeration that tries sets of facts against each other.
+    // With every fact unknown all guidelines together take about a millisecond unoptimised. The limit leaves room for a
+    // busy machine.
     let guidelines = builtin_guidelines().unwrap();
     let nothing = FactTable::default();
     let started = std::time::Instant::now();
@@ -136,5 +136,5 @@ fn nothing_known_is_stratified_at_once() {
         let possible = stratify(guideline, &nothing);
         assert_eq!(possible.categories.len(), guideline.categories.len(), "{}", guideline.id);
     }
-    assert!(started.elapsed() < std::time::Duration::from_millis(250), "{:?}", started.elapsed());
+    assert!(started.elapsed() < std::time::Duration::from_millis(100), "{:?}", started.elapsed());
 }

@@ -1,6 +1,7 @@
 //! Every combination of present, absent and unknown of what a table asks, against the published table completed in every
 //! way by brute force.
 
+use std::cell::Cell;
 use std::collections::BTreeSet;
 
 use solewire_profiles::findings::{Fact, FactTable, State};
@@ -94,18 +95,30 @@ impl Completions {
         out
     }
 
-    /// Whether answering a set of questions settles the category, however they are answered.
-    fn settles(&self, set: usize) -> bool {
-        (0..self.categories.len())
-            .rev()
-            .all(|completion| self.categories[completion] == self.categories[self.projected(completion, set)])
+    /// Whether answering a set of questions settles the category, however they are answered. What refuted the set
+    /// before is likely to refute this one, and is tried first.
+    fn settles(&self, set: usize, refuted_by: &Cell<usize>) -> bool {
+        let same = |completion: usize| {
+            self.categories[completion] == self.categories[self.projected(completion, set)]
+        };
+        if !same(refuted_by.get()) {
+            return false;
+        }
+        match (0..self.categories.len()).rev().find(|completion| !same(*completion)) {
+            Some(completion) => {
+                refuted_by.set(completion);
+                false
+            }
+            None => true,
+        }
     }
 
     /// All smallest sets of questions that settle the category; none when it is settled.
     fn smallest(&self) -> BTreeSet<BTreeSet<Fact>> {
+        let refuted_by = Cell::new(0);
         for size in 0..=self.open.len() {
             let sets = (0..1_usize << self.open.len()).filter(|set| set.count_ones() as usize == size);
-            let settling: Vec<usize> = sets.filter(|set| self.settles(*set)).collect();
+            let settling: Vec<usize> = sets.filter(|set| self.settles(*set, &refuted_by)).collect();
             if !settling.is_empty() {
                 let facts = |set: usize| {
                     let open = self.open.iter().enumerate();
