@@ -106,13 +106,23 @@ fn status(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> &'static str {
 
 fn headline(verdict: &Verdict<'_>, status: &str) -> String {
     let title = &verdict.guideline.title;
-    let categories: Vec<&Category> = verdict.categories().collect();
+    let mut categories: Vec<&Category> = verdict.categories().collect();
+    let mut or_none = "";
+    if verdict.guideline.gives_probability() && categories.len() > 1 {
+        let all = categories.len();
+        categories.retain(|category| !category.active);
+        if categories.len() < all {
+            or_none = ", or no prediction with an active foot problem";
+        }
+    }
     match (status, categories.as_slice()) {
         ("entered-in-error", _) => format!("{title}: the exam was withdrawn; this assessment is void."),
-        (_, [only]) => format!("{title}: {}.", name(only)),
-        (_, [lowest, .., highest]) => {
-            format!("{title}: between {} and {}; the exam does not settle it.", name(lowest), name(highest))
-        }
+        (_, [only]) => format!("{title}: {}{or_none}.", name(only)),
+        (_, [lowest, .., highest]) => format!(
+            "{title}: between {} and {}{or_none}; the exam does not settle it.",
+            name(lowest),
+            name(highest)
+        ),
         (_, []) => title.clone(),
     }
 }

@@ -6,6 +6,7 @@ use serde_json::{Map, Value, json};
 use super::derive::{Derivation, Verdict};
 use super::narrative::narrative;
 use super::{BASE, CAUTION};
+use crate::exam::PanelStatus;
 use crate::findings::Urgency;
 use crate::risk::Category;
 use crate::time::{IntervalUnit, add_interval};
@@ -37,8 +38,7 @@ pub(super) fn recall(
     Some((request.resource(derivation, assessment), words))
 }
 
-/// The referral: for an active problem by its urgency, whatever the guideline; else the one that the highest category
-/// still possible asks for.
+/// The referral: for an active problem by its urgency, whatever the guideline; else the one that the category asks for.
 pub(super) fn referral(
     derivation: &Derivation<'_>,
     verdict: &Verdict<'_>,
@@ -50,6 +50,9 @@ pub(super) fn referral(
     }
 }
 
+/// The referral that the highest category still possible asks for. While results still come in, only if every category
+/// still possible asks for one: a proposal that the next result takes back helps nobody. Once the panel has closed the
+/// exam, what was not examined counts as it does for the recall.
 fn category_referral(
     derivation: &Derivation<'_>,
     verdict: &Verdict<'_>,
@@ -57,6 +60,16 @@ fn category_referral(
 ) -> Option<(Value, String)> {
     let category = verdict.highest_category()?;
     let referral = category.referral.as_ref()?;
+    let more_to_come = match derivation.exam.panel {
+        PanelStatus::NoPanel | PanelStatus::Preliminary | PanelStatus::NotCounted => true,
+        PanelStatus::Final | PanelStatus::Amended | PanelStatus::Corrected | PanelStatus::EnteredInError => {
+            false
+        }
+    };
+    let mut others = verdict.categories().filter(|category| !category.active);
+    if more_to_come && others.any(|category| category.referral.is_none()) {
+        return None;
+    }
     let window = Window::after(derivation, referral.from, referral.to, referral.unit)?;
     let words = format!(
         "{} in {window}, sooner where there is concern ({}).",

@@ -107,6 +107,16 @@ fn an_unsettled_category_refers_and_recalls_by_the_highest_still_possible() {
     for words in [&derived.assessments[0].referral, &derived.assessments[0].recall] {
         assert!(words.as_ref().unwrap().contains("category high, the highest category still possible"));
     }
+    // Before the panel closes the exam, a referral that one more result could take back is not proposed.
+    exam.panel_status = "preliminary";
+    let early = exam.derive(&["nice-ng19"]);
+    assert_eq!(early.assessments[0].categories, derived.assessments[0].categories);
+    assert!(request(&early, "foot-referral").is_none());
+    assert!(request(&early, "foot-recall").is_some());
+    exam.set("deformity", "left", "significant-deformity", Answer::Code("present"));
+    let certain = exam.derive(&["nice-ng19"]);
+    assert_eq!(certain.assessments[0].categories, ["nice-ng19.moderate", "nice-ng19.high"]);
+    assert_eq!(request(&certain, "foot-referral").unwrap()["occurrencePeriod"]["end"], "2026-10-12");
     // The active problem has its own urgency, and no second referral beside it.
     exam.set("active-problem", "left", "active-ulcer", Answer::Code("present"));
     let active = exam.derive(&["nice-ng19"]);
