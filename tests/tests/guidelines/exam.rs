@@ -44,6 +44,9 @@ pub(crate) enum Answer {
     NotTested(&'static str),
 }
 
+/// What the parts of one test on one side say.
+type Parts<'e> = Vec<(&'e str, &'e Answer)>;
+
 /// An exam in the making: the answer for each test, side and part (empty for the test as a whole).
 #[derive(Debug, Clone)]
 pub(crate) struct Exam {
@@ -100,7 +103,7 @@ impl Exam {
     }
 
     fn bundle(&self) -> Value {
-        let mut findings: BTreeMap<(&str, Option<&str>), Vec<(&str, &Answer)>> = BTreeMap::new();
+        let mut findings: BTreeMap<(&str, Option<&str>), Parts<'_>> = BTreeMap::new();
         for ((test, side, part), answer) in &self.answers {
             findings.entry((test, *side)).or_default().push((part, answer));
         }
