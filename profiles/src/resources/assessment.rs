@@ -4,11 +4,12 @@ use serde_json::{Map, Value, json};
 
 use super::derive::{Derivation, Verdict, coding, fact_words};
 use super::narrative::narrative;
+use super::prediction::{assumption, display, name, predictions};
 use super::{BASE, CAUTION};
 use crate::engine::AssessmentSummary;
-use crate::exam::PanelStatus;
-use crate::findings::{Fact, State};
-use crate::risk::{Category, GuidelineRule, Witness};
+use crate::exam::{Item, Laterality, PanelStatus, Part, ResultCode, Test};
+use crate::findings::{Fact, State, Urgency};
+use crate::risk::Category;
 
 /// Assembles the resource and the same in words.
 pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> (Value, AssessmentSummary) {
@@ -20,7 +21,7 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
     let missing = missing(derivation, verdict);
     let contradictions = contradictions(derivation);
     let policies = policies(derivation, verdict);
-    let predictions = predictions(derivation, verdict);
+    let predictions = predictions(derivation, verdict, &evidence_lines(derivation, verdict).join(" "));
     let notes = notes(derivation, verdict, &missing, &contradictions, &policies);
 
     let mut lines = vec![headline(verdict, status)];
@@ -60,8 +61,13 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         put("basis", Value::Array(basis));
     }
     if !derivation.withdrawn() {
-        put("prediction", Value::Array(predictions));
-        put("mitigation", json!(mitigation(verdict)));
+        if !predictions.is_empty() {
+            put("prediction", Value::Array(predictions));
+        }
+        let mitigation = mitigation(verdict);
+        if !mitigation.is_empty() {
+            put("mitigation", json!(mitigation));
+        }
     }
     put("note", Value::Array(notes.iter().map(|text| json!({ "text": text })).collect()));
 
@@ -69,7 +75,7 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         guideline: guideline.id.clone(),
         assessment: id,
         status,
-        categories: categories.iter().map(|category| guideline.category_code(category)).collect(),
+        categories: categories.iter().filter_map(|category| guideline.category_code(category)).collect(),
         displays: categories.iter().map(|category| display(verdict, category)).collect(),
         reasons,
         missing,
@@ -98,27 +104,25 @@ fn status(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> &'static str {
     }
 }
 
-fn display(verdict: &Verdict<'_>, category: &Category) -> String {
-    format!("{}: {}", verdict.guideline.title, category.display)
-}
-
-fn name(category: &Category) -> String {
-    if category.active {
-        category.display.clone()
-    } else {
-        format!("category {} ({})", category.code, category.display)
-    }
-}
-
 fn headline(verdict: &Verdict<'_>, status: &str) -> String {
     let title = &verdict.guideline.title;
-    let categories: Vec<&Category> = verdict.categories().collect();
+    let mut categories: Vec<&Category> = verdict.categories().collect();
+    let mut or_none = "";
+    if verdict.guideline.gives_probability() && categories.len() > 1 {
+        let all = categories.len();
+        categories.retain(|category| !category.active);
+        if categories.len() < all {
+            or_none = ", or no prediction with an active foot problem";
+        }
+    }
     match (status, categories.as_slice()) {
         ("entered-in-error", _) => format!("{title}: the exam was withdrawn; this assessment is void."),
-        (_, [only]) => format!("{title}: {}.", name(only)),
-        (_, [lowest, .., highest]) => {
-            format!("{title}: between {} and {}; the exam does not settle it.", name(lowest), name(highest))
-        }
+        (_, [only]) => format!("{title}: {}{or_none}.", name(only)),
+        (_, [lowest, .., highest]) => format!(
+            "{title}: between {} and {}{or_none}; the exam does not settle it.",
+            name(lowest),
+            name(highest)
+        ),
         (_, []) => title.clone(),
     }
 }
@@ -149,7 +153,9 @@ fn evidence_lines(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<Str
         }
     }
     if facts.is_empty() || !verdict.person.settled() {
-        verdict.guideline.rules.iter().for_each(|rule| rule.when.facts(&mut facts));
+        let further: Vec<Fact> =
+            verdict.guideline.facts().into_iter().filter(|fact| !facts.contains(fact)).collect();
+        facts.extend(further);
     }
     let person = &derivation.findings.person;
     facts
@@ -165,21 +171,6 @@ fn evidence_lines(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<Str
         .collect()
 }
 
-fn assumption(witness: &Witness) -> String {
-    let say = |wanted: bool| -> Vec<Fact> {
-        witness.assumed.iter().filter(|(_, present)| *present == wanted).map(|(fact, _)| *fact).collect()
-    };
-    let (present, absent) = (say(true), say(false));
-    match (present.as_slice(), absent.as_slice()) {
-        ([], []) => String::new(),
-        (present, []) => format!("{} turns out present", fact_words(present)),
-        ([], absent) => format!("{} turns out absent", fact_words(absent)),
-        (present, absent) => {
-            format!("{} turns out present and {} absent", fact_words(present), fact_words(absent))
-        }
-    }
-}
-
 fn capital(text: &str) -> String {
     let mut characters = text.chars();
     characters
@@ -191,6 +182,7 @@ fn capital(text: &str) -> String {
 /// What would have to be recorded, with what it would change, a line for each open fact.
 fn missing(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
     let person = &verdict.person;
+    let noun = verdict.noun();
     let mut out: Vec<String> = person
         .open
         .iter()
@@ -198,16 +190,16 @@ fn missing(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
             let finding = derivation.findings.person.finding(*fact);
             let what = finding.map(|finding| finding.missing.join("; ")).unwrap_or_default();
             let effect = if person.settles_alone.contains(fact) {
-                "; this alone would settle the category"
+                format!("; this alone would settle the {noun}")
             } else {
-                ""
+                String::new()
             };
             format!("{} is not known. Missing: {what}{effect}.", capital(fact.words()))
         })
         .collect();
     if person.settles_alone.is_empty() && !person.smallest_sets.is_empty() {
         let sets: Vec<String> = person.smallest_sets.iter().map(|set| fact_words(set)).collect();
-        out.push(format!("The category would be settled by: {}.", sets.join("; or by ")));
+        out.push(format!("The {noun} would be settled by: {}.", sets.join("; or by ")));
     }
     out
 }
@@ -226,78 +218,56 @@ fn contradictions(derivation: &Derivation<'_>) -> Vec<String> {
     out
 }
 
+/// Choices of local policy: of the deciding rules, of the guideline as a whole, of the triage, of putting two feet
+/// together, and of the findings that the guideline asks for.
 fn policies(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
-    let mut out = Vec::new();
-    for witness in verdict.person.categories.values() {
-        let rule: Option<&GuidelineRule> = verdict.guideline.rules.get(witness.rule);
-        if let Some(policy) = rule.and_then(|rule| rule.policy.as_ref()) {
+    let guideline = verdict.guideline;
+    let mut out: Vec<String> = Vec::new();
+    let deciding = verdict.person.categories.values().filter_map(|witness| guideline.rules.get(witness.rule));
+    for policy in deciding.filter_map(|rule| rule.policy.as_ref()) {
+        if !out.contains(policy) {
             out.push(policy.clone());
         }
     }
+    out.extend(guideline.policies.iter().cloned());
+    out.extend(triage_policy(derivation));
     let alone = [&verdict.left, &verdict.right]
         .iter()
         .filter_map(|foot| foot.highest())
         .map(|(number, _)| number)
         .max();
-    if verdict.person.lowest().map(|(number, _)| number) > alone {
+    // A score is made for the person; only the rows of a table leave open whose foot they speak of.
+    if !guideline.gives_probability() && verdict.person.lowest().map(|(number, _)| number) > alone {
         out.push(
             "factors found on different feet count together for the person; the guideline does not say whether they must be on the same foot"
                 .to_owned(),
         );
     }
-    let used = |fact: &Fact| {
-        let mut facts = Vec::new();
-        verdict.guideline.rules.iter().for_each(|rule| rule.when.facts(&mut facts));
-        facts.contains(fact)
-    };
-    for fact in Fact::ALL.iter().filter(|fact| used(fact)) {
+    let facts = guideline.facts();
+    for fact in Fact::ALL.iter().filter(|fact| facts.contains(fact)) {
         let finding = derivation.findings.person.finding(*fact);
         out.extend(finding.map(|finding| finding.policies.clone()).unwrap_or_default());
     }
     out
 }
 
-/// One prediction, or the lowest and the highest of a range in this order.
-fn predictions(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<Value> {
-    let person = &verdict.person;
-    let evidence = evidence_lines(derivation, verdict).join(" ");
-    let prediction = |prefix: &str, number: usize, witness: &Witness| -> Option<Value> {
-        let category = verdict.guideline.categories.get(number)?;
-        let rule = verdict.guideline.rules.get(witness.rule)?;
-        let source = verdict.guideline.sources.get(&rule.source).map(|source| source.citation.as_str());
-        let assumed = assumption(witness);
-        let condition =
-            if prefix.is_empty() || assumed.is_empty() { String::new() } else { format!(", if {assumed}") };
-        let rationale = format!(
-            "{prefix}{}{condition}, by rule {}: {}. {evidence} Source: {}.",
-            name(category),
-            rule.id,
-            rule.because,
-            source.unwrap_or_default()
-        );
-        let risk = verdict.guideline.category_code(category);
-        Some(json!({
-            "outcome": { "coding": [
-                coding("foot-risk", "foot-ulcer", "New foot ulcer"),
-                { "system": "http://snomed.info/sct", "code": "714664001",
-                  "display": "At risk of ulcer of foot due to diabetes mellitus" }
-            ] },
-            "qualitativeRisk": { "coding": [coding("foot-risk", &risk, &display(verdict, category))] },
-            "rationale": rationale
-        }))
+/// Limb-threatening ischaemia is urgent at once by the published list only together with an ulcer or with another
+/// problem of that list. By itself it is open there.
+fn triage_policy(derivation: &Derivation<'_>) -> Option<String> {
+    let present = |item: Item| {
+        let sides = [None, Some(Laterality::Left), Some(Laterality::Right)];
+        sides.into_iter().any(|side| {
+            let entry = derivation.exam.entry(Test::ActiveProblem, side, Part::Item(item));
+            entry.is_some_and(|entry| entry.has(ResultCode::Present))
+        })
     };
-    match (person.lowest(), person.highest()) {
-        (Some((number, witness)), Some(_)) if person.settled() => {
-            prediction("", number, witness).into_iter().collect()
-        }
-        (Some((low, low_witness)), Some((high, high_witness))) => {
-            [prediction("lowest: ", low, low_witness), prediction("highest: ", high, high_witness)]
-                .into_iter()
-                .flatten()
-                .collect()
-        }
-        _ => Vec::new(),
-    }
+    let listed = [Item::ActiveUlcer, Item::Gangrene, Item::SystemicSigns, Item::DeepOrBoneInfection];
+    let open = derivation.findings.urgency == Some(Urgency::Immediate)
+        && present(Item::LimbThreateningIschaemia)
+        && !listed.into_iter().any(present);
+    open.then(|| {
+        "limb-threatening ischaemia without an ulcer or gangrene is not among the published examples of immediate referral; local policy refers it at once".to_owned()
+    })
 }
 
 /// What to do. Advice is given for a settled category only.
@@ -305,6 +275,9 @@ fn mitigation(verdict: &Verdict<'_>) -> String {
     let categories: Vec<&Category> = verdict.categories().collect();
     match categories.as_slice() {
         [only] => only.advice.iter().map(|advice| advice.text.as_str()).collect::<Vec<_>>().join(" "),
+        _ if verdict.guideline.gives_probability() => {
+            "Complete the exam: the score is not settled, so no advice by score is given.".to_owned()
+        }
         _ => "Complete the exam: the category is not settled, so no advice by category is given. Until then the \
               recall follows the highest category still possible."
             .to_owned(),
@@ -321,7 +294,17 @@ fn notes(
     let mut out: Vec<String> = missing.to_vec();
     out.extend(contradictions.iter().map(|line| format!("Contradiction: {line}.")));
     out.extend(policies.iter().map(|line| format!("Local policy: {line}.")));
-    for (word, foot) in [("Left", &verdict.left), ("Right", &verdict.right)] {
+    if verdict.guideline.gives_probability() && verdict.categories().any(|category| category.active) {
+        let certain = verdict.person.settled();
+        let found = if certain {
+            "No prediction is given: the rule does not apply with an active foot problem"
+        } else {
+            "No prediction applies if an active foot problem turns out present"
+        };
+        out.push(format!("{found}."));
+    }
+    let feet = [("Left", &verdict.left), ("Right", &verdict.right)];
+    for (word, foot) in feet.into_iter().filter(|_| !verdict.guideline.gives_probability()) {
         let names: Vec<String> = foot
             .categories
             .keys()

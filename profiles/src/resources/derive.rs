@@ -52,20 +52,19 @@ impl<'d> Verdict<'d> {
         self.person.categories.keys().filter_map(|&number| self.guideline.categories.get(number))
     }
 
-    /// The highest category still possible that has an interval, unless an active problem is certain.
-    pub(super) fn recall_category(&self) -> Option<&'d Category> {
-        let mut with_interval: Vec<&'d Category> =
-            self.categories().filter(|category| !category.active).collect();
-        with_interval.pop()
+    /// The highest category still possible beside an active problem; none when that is certain.
+    pub(super) fn highest_category(&self) -> Option<&'d Category> {
+        self.categories().filter(|category| !category.active).last()
     }
 
-    /// Whether an active problem is certain.
-    pub(super) fn active(&self) -> bool {
-        self.categories().all(|category| category.active)
+    /// What the guideline gives, in a word.
+    pub(super) fn noun(&self) -> &'static str {
+        if self.guideline.gives_probability() { "score" } else { "category" }
     }
 }
 
-/// Derives the resources of an exam. The first guideline decides recall and referral.
+/// Derives the resources of an exam. The first guideline decides recall and referral; one that gives a probability has
+/// no interval and so no recall.
 pub(crate) fn derive(derivation: &Derivation<'_>) -> Derived {
     let verdicts: Vec<Verdict<'_>> = derivation
         .guidelines
@@ -90,7 +89,7 @@ pub(crate) fn derive(derivation: &Derivation<'_>) -> Derived {
             resources.push(recall);
             summary.recall = Some(words);
         }
-        if let Some((referral, words)) = requests::referral(derivation, &assessment) {
+        if let Some((referral, words)) = requests::referral(derivation, first, &assessment) {
             resources.push(referral);
             summary.referral = Some(words);
         }

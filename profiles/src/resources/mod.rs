@@ -8,6 +8,7 @@ mod collection;
 mod derive;
 mod narrative;
 mod outcome;
+mod prediction;
 mod provenance;
 mod requests;
 

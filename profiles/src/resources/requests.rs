@@ -1,59 +1,93 @@
 //! The recall and the referral, as proposals: somebody with the right to order decides.
 
+use jiff::civil::Date;
 use serde_json::{Map, Value, json};
 
 use super::derive::{Derivation, Verdict};
 use super::narrative::narrative;
 use super::{BASE, CAUTION};
+use crate::exam::PanelStatus;
 use crate::findings::Urgency;
+use crate::risk::Category;
 use crate::time::{IntervalUnit, add_interval};
 
 /// The recall within the window of the highest category still possible. None when an active problem is certain, when
-/// the exam has no exact time or when it was withdrawn.
+/// the guideline gives no interval and when the exam has no exact time.
 pub(super) fn recall(
     derivation: &Derivation<'_>,
     verdict: &Verdict<'_>,
     assessment: &str,
 ) -> Option<(Value, String)> {
-    if verdict.active() {
-        return None;
-    }
-    let category = verdict.recall_category()?;
+    let category = verdict.highest_category()?;
     let interval = category.interval.as_ref()?;
-    let date = derivation.exam.time?.date();
-    let start = add_interval(date, interval.from, interval.unit)?;
-    let end = add_interval(date, interval.to, interval.unit)?;
-    let unit = match interval.unit {
-        IntervalUnit::Week => "weeks",
-        IntervalUnit::Month => "months",
-    };
-    let length = if interval.from == interval.to {
-        format!("{} {unit}", interval.to)
-    } else {
-        format!("{} to {} {unit}", interval.from, interval.to)
-    };
-    let highest = if verdict.person.settled() { "" } else { ", the highest category still possible" };
-    let words = format!(
-        "Foot examination again in {length}, between {start} and {end} ({} category {}{highest}).",
-        verdict.guideline.title, category.code
-    );
+    let window = Window::after(derivation, interval.from, interval.to, interval.unit)?;
+    let what = interval.what.as_deref().unwrap_or("Foot examination again");
+    let words = format!("{what} in {window} ({}).", category_words(verdict, category));
+    let text = interval.what.as_deref().unwrap_or("Foot examination at the end of the screening interval");
     let code = json!({ "coding": [{ "system": "http://snomed.info/sct", "code": "401191002",
                                     "display": "Diabetic foot examination" }],
-                       "text": "Foot examination at the end of the screening interval" });
+                       "text": text });
     let request = Request {
         role: "recall",
         profile: "foot-recall",
         priority: "routine",
         code,
-        period: json!({ "start": start.to_string(), "end": end.to_string() }),
+        period: window.period(),
         words: words.clone(),
     };
     Some((request.resource(derivation, assessment), words))
 }
 
-/// The referral for an active problem. None without one.
-pub(super) fn referral(derivation: &Derivation<'_>, assessment: &str) -> Option<(Value, String)> {
-    let urgency = derivation.findings.urgency?;
+/// The referral: for an active problem by its urgency, whatever the guideline; else the one that the category asks for.
+pub(super) fn referral(
+    derivation: &Derivation<'_>,
+    verdict: &Verdict<'_>,
+    assessment: &str,
+) -> Option<(Value, String)> {
+    match derivation.findings.urgency {
+        Some(urgency) => Some(urgent_referral(derivation, urgency, assessment)),
+        None => category_referral(derivation, verdict, assessment),
+    }
+}
+
+/// The referral that the highest category still possible asks for. While results still come in, only if every category
+/// still possible asks for one: a proposal that the next result takes back helps nobody. Once the panel has closed the
+/// exam, what was not examined counts as it does for the recall.
+fn category_referral(
+    derivation: &Derivation<'_>,
+    verdict: &Verdict<'_>,
+    assessment: &str,
+) -> Option<(Value, String)> {
+    let category = verdict.highest_category()?;
+    let referral = category.referral.as_ref()?;
+    let more_to_come = match derivation.exam.panel {
+        PanelStatus::NoPanel | PanelStatus::Preliminary | PanelStatus::NotCounted => true,
+        PanelStatus::Final | PanelStatus::Amended | PanelStatus::Corrected | PanelStatus::EnteredInError => {
+            false
+        }
+    };
+    let mut others = verdict.categories().filter(|category| !category.active);
+    if more_to_come && others.any(|category| category.referral.is_none()) {
+        return None;
+    }
+    let window = Window::after(derivation, referral.from, referral.to, referral.unit)?;
+    let words = format!(
+        "{} in {window}, sooner where there is concern ({}).",
+        referral.text,
+        category_words(verdict, category)
+    );
+    let request = Request {
+        role: "referral",
+        profile: "foot-referral",
+        priority: "routine",
+        code: json!({ "text": referral.text }),
+        period: window.period(),
+        words: words.clone(),
+    };
+    Some((request.resource(derivation, assessment), words))
+}
+
+fn urgent_referral(derivation: &Derivation<'_>, urgency: Urgency, assessment: &str) -> (Value, String) {
     let exam = derivation.exam;
     let date = exam.time.map(crate::time::ExamTime::date);
     let (priority, text, deadline) = match urgency {
@@ -89,7 +123,44 @@ pub(super) fn referral(derivation: &Derivation<'_>, assessment: &str) -> Option<
         period: Value::Object(period),
         words: words.clone(),
     };
-    Some((request.resource(derivation, assessment), words))
+    (request.resource(derivation, assessment), words)
+}
+
+fn category_words(verdict: &Verdict<'_>, category: &Category) -> String {
+    let highest = if verdict.person.settled() { "" } else { ", the highest category still possible" };
+    format!("{} category {}{highest}", verdict.guideline.title, category.code)
+}
+
+/// A window of time after the exam, as a length and as dates.
+struct Window {
+    length: String,
+    start: Date,
+    end: Date,
+}
+
+impl Window {
+    /// None without an exact time of the exam.
+    fn after(derivation: &Derivation<'_>, from: i64, to: i64, unit: IntervalUnit) -> Option<Window> {
+        let date = derivation.exam.time?.date();
+        let start = add_interval(date, from, unit)?;
+        let end = add_interval(date, to, unit)?;
+        let unit = match unit {
+            IntervalUnit::Week => "weeks",
+            IntervalUnit::Month => "months",
+        };
+        let length = if from == to { format!("{to} {unit}") } else { format!("{from} to {to} {unit}") };
+        Some(Window { length, start, end })
+    }
+
+    fn period(&self) -> Value {
+        json!({ "start": self.start.to_string(), "end": self.end.to_string() })
+    }
+}
+
+impl std::fmt::Display for Window {
+    fn fmt(&self, out: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(out, "{}, between {} and {}", self.length, self.start, self.end)
+    }
 }
 
 struct Request {

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::condition::Present;
 use super::guideline::Guideline;
 use crate::findings::{Fact, State};
 
@@ -48,85 +49,102 @@ impl Possibilities {
     }
 }
 
-pub(super) fn possibilities(guideline: &Guideline, state: &dyn Fn(Fact) -> State) -> Possibilities {
-    let unknown: Vec<Fact> =
-        guideline.asks.iter().copied().filter(|&fact| state(fact) == State::Unknown).collect();
-    let number_of = |code: &str| guideline.categories.iter().position(|category| category.code == code);
-    let decide = |mask: usize| -> Option<(usize, usize)> {
-        let asked = |fact: Fact| match unknown.iter().position(|&other| other == fact) {
-            Some(bit) => mask >> bit & 1 == 1,
-            None => state(fact) == State::Present,
-        };
-        let (rule, found) =
-            guideline.rules.iter().enumerate().find(|(_, rule)| rule.when.holds(&asked, state))?;
-        Some((number_of(&found.category)?, rule))
-    };
-    // The last rule of a loaded guideline always holds, so every completion has an outcome.
-    let outcomes: Vec<(usize, usize)> = (0..1_usize << unknown.len()).filter_map(decide).collect();
-    let category = |mask: usize| outcomes.get(mask).map(|(category, _)| *category);
-    let open: Vec<Fact> = unknown
-        .iter()
-        .enumerate()
-        .filter(|(bit, _)| (0..outcomes.len()).any(|mask| category(mask) != category(mask ^ (1 << bit))))
-        .map(|(_, fact)| *fact)
-        .collect();
-    let open_bits: usize =
-        unknown.iter().enumerate().filter(|(_, fact)| open.contains(fact)).map(|(bit, _)| 1 << bit).sum();
-    let mut categories: BTreeMap<usize, (u32, usize, usize)> = BTreeMap::new();
-    for (mask, (category, rule)) in outcomes.iter().enumerate() {
-        // Prefer the way that assumes the fewest problems; facts that do not matter are assumed absent.
-        if mask & !open_bits == 0 {
-            let weight = mask.count_ones();
-            let best = categories.entry(*category).or_insert((weight, mask, *rule));
-            if weight < best.0 {
-                *best = (weight, mask, *rule);
-            }
+/// What a completion leads to: the number of the category and of the rule.
+#[derive(Clone, Copy)]
+struct Outcome {
+    category: usize,
+    rule: usize,
+}
+
+/// A completion is the number of a bit mask over the unknown facts: a bit is set where the fact turns out present.
+struct Completions {
+    unknown: Vec<Fact>,
+    outcomes: Vec<Outcome>,
+}
+
+impl Completions {
+    fn of(guideline: &Guideline, state: &dyn Fn(Fact) -> State) -> Completions {
+        let unknown = unknown(guideline, state);
+        let mut known = Present::default();
+        for &fact in Fact::ALL.iter().filter(|fact| state(**fact) == State::Present) {
+            known = known.and(Present::asked(fact)).and(Present::recorded(fact));
         }
+        let mut completions = vec![known];
+        for &fact in &unknown {
+            let with_fact: Vec<Present> =
+                completions.iter().map(|present| present.and(Present::asked(fact))).collect();
+            completions.extend(with_fact);
+        }
+        // The last rule of a loaded guideline always holds, so every completion has an outcome.
+        let outcomes = completions
+            .into_iter()
+            .filter_map(|present| {
+                let mut decisions = guideline.decisions.iter().enumerate();
+                let (rule, decision) = decisions.find(|(_, decision)| decision.test.holds(present))?;
+                Some(Outcome { category: decision.category, rule })
+            })
+            .collect();
+        Completions { unknown, outcomes }
     }
-    let settles = |set: usize| {
-        let mut by_answer: BTreeMap<usize, usize> = BTreeMap::new();
-        outcomes
+
+    fn category(&self, mask: usize) -> Option<usize> {
+        self.outcomes.get(mask).map(|outcome| outcome.category)
+    }
+
+    /// The bits of the facts that can change the category.
+    fn open_bits(&self) -> usize {
+        (0..self.unknown.len())
+            .map(|bit| 1_usize << bit)
+            .filter(|bit| {
+                let without = (0..self.outcomes.len()).filter(|mask| mask & bit == 0);
+                without.into_iter().any(|mask| self.category(mask) != self.category(mask | bit))
+            })
+            .sum()
+    }
+
+    fn facts(&self, bits: usize) -> impl Iterator<Item = (usize, Fact)> + '_ {
+        self.unknown
             .iter()
             .enumerate()
-            .all(|(mask, (category, _))| by_answer.entry(mask & set).or_insert(*category) == category)
-    };
-    let facts_of = |set: usize| -> Vec<Fact> {
-        unknown.iter().enumerate().filter(|(bit, _)| set >> bit & 1 == 1).map(|(_, fact)| *fact).collect()
-    };
-    let mut smallest: Vec<usize> = Vec::new();
-    if categories.len() > 1 {
-        let mut sets: Vec<usize> =
-            (1..1_usize << unknown.len()).filter(|set| set & !open_bits == 0).collect();
-        sets.sort_by_key(|set| set.count_ones());
-        for set in sets {
-            if smallest.first().is_some_and(|first| first.count_ones() < set.count_ones()) {
-                break;
-            }
-            if settles(set) {
-                smallest.push(set);
+            .map(|(number, fact)| (1_usize << number, *fact))
+            .filter(move |(bit, _)| bits & bit != 0)
+    }
+}
+
+/// The unknown facts that the guideline asks for, in its order.
+///
+/// A rate of exactly 30 is read from the same number as a rate below 30. While it is open whether the number is
+/// below 30, the question of exactly 30 is the same question, and not a second one.
+fn unknown(guideline: &Guideline, state: &dyn Fn(Fact) -> State) -> Vec<Fact> {
+    let is_unknown = |fact: Fact| state(fact) == State::Unknown;
+    let same_question = |fact: Fact| fact == Fact::EgfrExactly30 && is_unknown(Fact::EgfrBelow30);
+    guideline.asks.iter().copied().filter(|&fact| is_unknown(fact) && !same_question(fact)).collect()
+}
+
+pub(super) fn possibilities(guideline: &Guideline, state: &dyn Fn(Fact) -> State) -> Possibilities {
+    let completions = Completions::of(guideline, state);
+    let open_bits = completions.open_bits();
+    // For each category the way to it that assumes the fewest problems; facts that do not matter are assumed absent.
+    let mut ways: BTreeMap<usize, (usize, Outcome)> = BTreeMap::new();
+    for (mask, outcome) in completions.outcomes.iter().enumerate() {
+        if mask & !open_bits == 0 {
+            let best = ways.entry(outcome.category).or_insert((mask, *outcome));
+            if mask.count_ones() < best.0.count_ones() {
+                *best = (mask, *outcome);
             }
         }
     }
-    let settles_alone = open
-        .iter()
-        .copied()
-        .filter(|fact| smallest.iter().any(|&set| set.count_ones() == 1 && facts_of(set).contains(fact)))
+    let categories = ways
+        .into_iter()
+        .map(|(category, (mask, outcome))| {
+            let assumed = completions.facts(open_bits).map(|(bit, fact)| (fact, mask & bit != 0)).collect();
+            (category, Witness { rule: outcome.rule, assumed })
+        })
         .collect();
-    Possibilities {
-        categories: categories
-            .into_iter()
-            .map(|(category, (_, mask, rule))| {
-                let assumed = unknown
-                    .iter()
-                    .enumerate()
-                    .filter(|(_, fact)| open.contains(fact))
-                    .map(|(bit, fact)| (*fact, mask >> bit & 1 == 1))
-                    .collect();
-                (category, Witness { rule, assumed })
-            })
-            .collect(),
-        open,
-        settles_alone,
-        smallest_sets: smallest.into_iter().map(facts_of).collect(),
-    }
+    let open: Vec<Fact> = completions.facts(open_bits).map(|(_, fact)| fact).collect();
+    // What settles the category however it turns out leaves no fact that could still change it. So nothing less than
+    // all open facts does, and all of them together do: the smallest set is theirs and there is no other.
+    let smallest_sets = if open.is_empty() { Vec::new() } else { vec![open.clone()] };
+    let settles_alone = if open.len() == 1 { open.clone() } else { Vec::new() };
+    Possibilities { categories, open, settles_alone, smallest_sets }
 }

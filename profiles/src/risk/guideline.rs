@@ -2,12 +2,26 @@
 
 use std::collections::BTreeMap;
 
+use rust_decimal::Decimal;
 use serde::Deserialize;
-use sha2::{Digest, Sha256};
 
-use crate::engine::LoadError;
-use crate::findings::{Fact, State};
+use super::condition::{Condition, Test};
+use crate::findings::Fact;
 use crate::time::IntervalUnit;
+
+/// How sure it is that a value stands in its source.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Certainty {
+    /// Read in the publication itself, its abstract or its official page.
+    Primary,
+    /// Read in a restatement only.
+    Secondary,
+    /// From memory: to be checked against the publication before anyone relies on it.
+    Memory,
+    /// Not published: a choice of local policy where the publication decides nothing.
+    Policy,
+}
 
 /// Where a value comes from.
 #[derive(Debug, Clone, Deserialize)]
@@ -15,8 +29,20 @@ use crate::time::IntervalUnit;
 pub struct Source {
     /// The publication.
     pub citation: String,
-    /// How it was read: in the text itself, in a restatement, or from `memory`.
+    /// How sure it is.
+    pub certainty: Certainty,
+    /// How it was read, in words.
     pub read: String,
+}
+
+impl Source {
+    /// The citation, marked where it is from memory.
+    pub(crate) fn cited(&self) -> String {
+        match self.certainty {
+            Certainty::Primary | Certainty::Secondary | Certainty::Policy => self.citation.clone(),
+            Certainty::Memory => format!("{} (from memory: check against the publication)", self.citation),
+        }
+    }
 }
 
 /// A screening interval: a window with both ends.
@@ -29,8 +55,50 @@ pub struct Interval {
     pub to: i64,
     /// The unit.
     pub unit: IntervalUnit,
+    /// What is due, in words, where it is not another foot examination.
+    pub what: Option<String>,
     /// Key of the source.
     pub source: String,
+}
+
+/// A referral that a category asks for, without an active problem: a window with both ends.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Referral {
+    /// To whom and for what, in words.
+    pub text: String,
+    /// Earliest usual time, in units after the exam.
+    pub from: i64,
+    /// Latest time, in units after the exam.
+    pub to: i64,
+    /// The unit.
+    pub unit: IntervalUnit,
+    /// Key of the source.
+    pub source: String,
+}
+
+/// The probability of a new foot ulcer, in percent as published.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Probability {
+    /// The estimate, with the digits of the publication.
+    pub percent: serde_json::Number,
+    /// Lower end of the 95 % confidence interval of the estimate for the group.
+    pub low: serde_json::Number,
+    /// Upper end of it.
+    pub high: serde_json::Number,
+    /// Within how many months.
+    pub within_months: i64,
+    /// Key of the source.
+    pub source: String,
+}
+
+impl Probability {
+    /// The estimate and both ends of its interval, in order, as exact decimals.
+    pub(super) fn values(&self) -> Option<[Decimal; 3]> {
+        let exact = |number: &serde_json::Number| number.to_string().parse::<Decimal>().ok();
+        Some([exact(&self.low)?, exact(&self.percent)?, exact(&self.high)?])
+    }
 }
 
 /// What to do for a category, in our own words.
@@ -43,96 +111,27 @@ pub struct Advice {
     pub source: String,
 }
 
-/// A category. They are listed from the lowest to the highest.
+/// A category. They are listed from the lowest to the highest. It has an interval, or a probability, or stands for an
+/// active problem.
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Category {
-    /// Its code behind the id of the guideline in `foot-risk`.
+    /// Its code. With an interval, it stands behind the id of the guideline in `foot-risk`.
     pub code: String,
     /// Its name.
     pub display: String,
-    /// Whether it stands for an active problem, which has an urgency and no interval.
+    /// Whether it stands for an active problem, which has an urgency and no interval or probability.
     #[serde(default)]
     pub active: bool,
     /// When to screen again.
     pub interval: Option<Interval>,
+    /// How likely a new ulcer is.
+    pub probability: Option<Probability>,
+    /// Whom to refer to by the category alone.
+    pub referral: Option<Referral>,
     /// What to do.
     #[serde(default)]
     pub advice: Vec<Advice>,
-}
-
-/// A condition over facts.
-#[derive(Debug, Clone, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Condition {
-    /// The fact is present. An unknown fact leaves both possibilities open.
-    Fact(Fact),
-    /// The fact was recorded as present. The published table does not ask for it, so it counts when found and its
-    /// absence from the record changes nothing.
-    Recorded(Fact),
-    /// All hold; true without any.
-    All(Vec<Condition>),
-    /// One holds; false without any.
-    Any(Vec<Condition>),
-    /// It does not hold.
-    Not(Box<Condition>),
-    /// At least a number of them hold.
-    AtLeast {
-        /// How many.
-        count: usize,
-        /// Of which.
-        of: Vec<Condition>,
-    },
-}
-
-impl Condition {
-    /// Whether it holds when every asked fact is known.
-    pub(super) fn holds(&self, asked: &dyn Fn(Fact) -> bool, recorded: &dyn Fn(Fact) -> State) -> bool {
-        match self {
-            Condition::Fact(fact) => asked(*fact),
-            Condition::Recorded(fact) => recorded(*fact) == State::Present,
-            Condition::All(list) => list.iter().all(|condition| condition.holds(asked, recorded)),
-            Condition::Any(list) => list.iter().any(|condition| condition.holds(asked, recorded)),
-            Condition::Not(condition) => !condition.holds(asked, recorded),
-            Condition::AtLeast { count, of } => {
-                of.iter().filter(|condition| condition.holds(asked, recorded)).count() >= *count
-            }
-        }
-    }
-
-    /// The facts it speaks of, in order, each once.
-    pub(crate) fn facts(&self, out: &mut Vec<Fact>) {
-        match self {
-            Condition::Fact(fact) | Condition::Recorded(fact) => {
-                if !out.contains(fact) {
-                    out.push(*fact);
-                }
-            }
-            Condition::All(list) | Condition::Any(list) | Condition::AtLeast { of: list, .. } => {
-                list.iter().for_each(|condition| condition.facts(out));
-            }
-            Condition::Not(condition) => condition.facts(out),
-        }
-    }
-
-    fn asked(&self, out: &mut Vec<Fact>) {
-        match self {
-            Condition::Fact(fact) => {
-                if !out.contains(fact) {
-                    out.push(*fact);
-                }
-            }
-            Condition::Recorded(_) => {}
-            Condition::All(list) | Condition::Any(list) | Condition::AtLeast { of: list, .. } => {
-                list.iter().for_each(|condition| condition.asked(out));
-            }
-            Condition::Not(condition) => condition.asked(out),
-        }
-    }
-
-    fn always(&self) -> bool {
-        matches!(self, Condition::All(list) if list.is_empty())
-    }
 }
 
 /// A rule. The first one that holds decides.
@@ -153,15 +152,12 @@ pub struct GuidelineRule {
     pub source: String,
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct File {
-    id: String,
-    title: String,
-    version: String,
-    sources: BTreeMap<String, Source>,
-    categories: Vec<Category>,
-    rules: Vec<GuidelineRule>,
+/// A rule made ready for trying.
+#[derive(Debug, Clone)]
+pub(super) struct Decision {
+    pub(super) test: Test,
+    /// Number of the category.
+    pub(super) category: usize,
 }
 
 /// A loaded guideline.
@@ -177,92 +173,37 @@ pub struct Guideline {
     pub hash: String,
     /// The sources by key.
     pub sources: BTreeMap<String, Source>,
+    /// Choices of local policy that every result rests on, where an exam cannot show what the guideline asks.
+    pub policies: Vec<String>,
     /// The categories, lowest first.
     pub categories: Vec<Category>,
     /// The rules, first match decides.
     pub rules: Vec<GuidelineRule>,
     /// The facts it asks for: an unknown one leaves a range.
     pub asks: Vec<Fact>,
+    /// The rules again, in the same order, ready for trying.
+    pub(super) decisions: Vec<Decision>,
 }
 
-/// More asked facts than this would make the exact set of completions too large to enumerate.
-const MOST_FACTS: usize = 14;
-
 impl Guideline {
-    /// Loads a file and checks it: every category known, a last rule that always holds, every source there.
-    ///
-    /// # Errors
-    /// Names the file and what is wrong.
-    pub fn load(file: &str, text: &str) -> Result<Guideline, LoadError> {
-        let fail = |reason: String| LoadError { file: file.to_owned(), reason };
-        let content: File = serde_json::from_str(text).map_err(|error| fail(error.to_string()))?;
-        let hash = Sha256::digest(text.as_bytes()).iter().fold(String::new(), |mut hex, byte| {
-            hex.push_str(&format!("{byte:02x}"));
-            hex
-        });
-        let cited = content
-            .categories
-            .iter()
-            .flat_map(|category| {
-                category.interval.iter().map(|i| &i.source).chain(category.advice.iter().map(|a| &a.source))
-            })
-            .chain(content.rules.iter().map(|rule| &rule.source));
-        for key in cited {
-            if !content.sources.contains_key(key) {
-                return Err(fail(format!("the source `{key}` is used but not listed under `sources`")));
-            }
-        }
-        for rule in &content.rules {
-            if !content.categories.iter().any(|category| category.code == rule.category) {
-                return Err(fail(format!(
-                    "rule `{}` leads to the unknown category `{}`",
-                    rule.id, rule.category
-                )));
-            }
-        }
-        for category in &content.categories {
-            if category.active == category.interval.is_some() {
-                return Err(fail(format!(
-                    "category `{}` needs an interval, or `active: true` without one",
-                    category.code
-                )));
-            }
-            if let Some(interval) = category.interval.as_ref().filter(|interval| interval.from > interval.to)
-            {
-                return Err(fail(format!(
-                    "category `{}`: the interval ends ({}) before it begins ({})",
-                    category.code, interval.to, interval.from
-                )));
-            }
-        }
-        if !content.rules.last().is_some_and(|rule| rule.when.always()) {
-            return Err(fail(
-                "the last rule must hold always (`\"when\": {\"all\": []}`), or a case stays open".into(),
-            ));
-        }
-        let mut asks = Vec::new();
-        content.rules.iter().for_each(|rule| rule.when.asked(&mut asks));
-        if asks.len() > MOST_FACTS {
-            return Err(fail(format!(
-                "the rules ask for {} facts; at most {MOST_FACTS} are enumerated",
-                asks.len()
-            )));
-        }
-        Ok(Guideline {
-            id: content.id,
-            title: content.title,
-            version: content.version,
-            hash,
-            sources: content.sources,
-            categories: content.categories,
-            rules: content.rules,
-            asks,
-        })
+    /// The code of a category in `foot-risk`; none for a category that is a probability and for its case of an active
+    /// problem, which have no code there.
+    #[must_use]
+    pub fn category_code(&self, category: &Category) -> Option<String> {
+        (!self.gives_probability()).then(|| format!("{}.{}", self.id, category.code))
     }
 
-    /// The code of a category in `foot-risk`.
+    /// Whether it gives the probability of a new ulcer, and no category and no interval.
     #[must_use]
-    pub fn category_code(&self, category: &Category) -> String {
-        format!("{}.{}", self.id, category.code)
+    pub fn gives_probability(&self) -> bool {
+        self.categories.iter().any(|category| category.probability.is_some())
+    }
+
+    /// Every fact that its rules speak of, in their order.
+    #[must_use]
+    pub fn facts(&self) -> Vec<Fact> {
+        let mut facts = Vec::new();
+        self.rules.iter().for_each(|rule| rule.when.facts(&mut facts));
+        facts
     }
 }
