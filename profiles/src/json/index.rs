@@ -35,6 +35,12 @@ impl Position {
         LineCounter::new(text).position(offset)
     }
 
+    /// This position in a larger text, in which the text it was counted in begins at `origin`.
+    pub(super) fn within(self, origin: Position) -> Position {
+        let column = if self.line == 1 { origin.column + self.column - 1 } else { self.column };
+        Position { line: origin.line + self.line - 1, column, offset: origin.offset + self.offset }
+    }
+
     /// The position of a line and byte column as `serde_json` counts them: lines by LF, columns from 1 (0 at the
     /// very start of a line).
     pub(super) fn at_line(text: &[u8], line: usize, byte_column: usize) -> Position {
@@ -161,21 +167,24 @@ impl Index {
         tokens.iter().rev().fold(String::new(), |pointer, token| push_pointer(&pointer, token))
     }
 
-    pub(super) fn duplicate_keys(&self, text: &[u8]) -> Vec<Issue> {
+    pub(super) fn duplicate_keys(&self, text: &[u8], origin: Position) -> Vec<Issue> {
         let mut issues = Vec::new();
         for node in &self.nodes {
             let mut seen: HashMap<&str, usize> = HashMap::new();
             for child in node.children.iter().filter_map(|&child| self.nodes.get(child as usize)) {
                 let Some(key) = child.key.as_deref() else { break };
                 if let Some(&first) = seen.get(key) {
-                    let first = Position::of(text, first);
+                    let first = Position::of(text, first).within(origin);
                     let message = format!(
                         "The property stands twice in this object, first at line {}, column {}.",
                         first.line, first.column
                     );
                     issues.push(
-                        Issue::new(&JSON_DUPLICATE_KEY, self.pointer(child), message)
-                            .at(Position::of(text, child.start)),
+                        Issue::new(&JSON_DUPLICATE_KEY, self.pointer(child), message).at(Position::of(
+                            text,
+                            child.start,
+                        )
+                        .within(origin)),
                     );
                 } else {
                     seen.insert(key, child.start);
@@ -186,13 +195,14 @@ impl Index {
         issues
     }
 
-    pub(super) fn reserved_keys(&self, text: &[u8]) -> Vec<Issue> {
+    pub(super) fn reserved_keys(&self, text: &[u8], origin: Position) -> Vec<Issue> {
         self.nodes
             .iter()
             .filter(|node| node.key.as_deref().is_some_and(strict::is_reserved))
             .map(|node| {
                 let message = "This property name cannot be read as FHIR.".to_owned();
-                Issue::new(&JSON_RESERVED_KEY, self.pointer(node), message).at(Position::of(text, node.start))
+                let place = Position::of(text, node.start).within(origin);
+                Issue::new(&JSON_RESERVED_KEY, self.pointer(node), message).at(place)
             })
             .collect()
     }
