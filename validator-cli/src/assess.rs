@@ -12,16 +12,13 @@ use solewire_profiles::{AssessOptions, Derived, SubmittedExam};
 
 use crate::args::{AssessArguments, Format, Loudness};
 use crate::catalogue::nearest;
-use crate::check::{Checked, Checker, Outcome, place_in_file};
+use crate::check::{Checked, Checker, Outcome};
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{self, Gathered, Record, Source};
 use crate::report::output::{self, Output};
 use crate::report::{Counts, Entry, Settings, Totals, Verdict, one_line, outcome_line, write_issue};
 use crate::validate::{exit, tell, tell_unmatched};
-
-/// The guidelines that ship.
-const GUIDELINES: &[&str] = &["iwgdf-2023", "nice-ng19", "ada-2008", "scotland-2016", "podus-2021"];
 
 /// Runs the command.
 pub(crate) fn run(arguments: &AssessArguments) -> Exit {
@@ -83,11 +80,12 @@ fn options(arguments: &AssessArguments, checker: &Checker, console: Console) -> 
         options.guidelines.clear();
     }
     for id in &arguments.guidelines {
-        if !GUIDELINES.contains(&id.as_str()) {
-            let hint = nearest(id, GUIDELINES.iter().copied())
-                .map_or_else(String::new, |near| format!(" The nearest is {near}."));
-            console
-                .fault(&format!("--guideline {id}: not known.{hint} Known are {}.", GUIDELINES.join(", ")));
+        if !checker.engine.knows_guideline(id) {
+            let known = || checker.engine.guidelines().iter().map(|guideline| guideline.id.as_str());
+            let hint =
+                nearest(id, known()).map_or_else(String::new, |near| format!(" The nearest is {near}."));
+            let known = known().collect::<Vec<_>>().join(", ");
+            console.fault(&format!("--guideline {id}: not known.{hint} Known: {known}."));
             return Err(Exit::Usage);
         }
         if !options.guidelines.contains(id) {
@@ -108,7 +106,6 @@ struct Run<'a> {
 
 impl Run<'_> {
     fn document(&mut self, source: &Source, record: Record, totals: &mut Totals) -> ControlFlow<()> {
-        let line = record.line;
         let mut checked = self.checker.check(source, record);
         tell(source, &checked.outcome, self.console);
         match &mut checked.outcome {
@@ -118,7 +115,7 @@ impl Run<'_> {
                 totals.documents += 1;
                 let mut issues = std::mem::take(issues);
                 let exams = match document {
-                    Some(document) if !refused(&issues) => self.derive(document, line, &mut issues),
+                    Some(document) if !refused(&issues) => self.derive(document, &mut issues),
                     _ => Vec::new(),
                 };
                 totals.issues.add(Counts::of(&issues));
@@ -135,12 +132,7 @@ impl Run<'_> {
     }
 
     /// The exams of a document with what follows from each. Adds to the issues what keeps it from having any.
-    fn derive(
-        &self,
-        document: &Document,
-        line: Option<(usize, usize)>,
-        issues: &mut Vec<Issue>,
-    ) -> Vec<(SubmittedExam, Derived)> {
+    fn derive(&self, document: &Document, issues: &mut Vec<Issue>) -> Vec<(SubmittedExam, Derived)> {
         let engine = &self.checker.engine;
         match engine.submission(document, &self.checker.context) {
             Ok(submission) => submission
@@ -152,10 +144,9 @@ impl Run<'_> {
                     (exam, derived)
                 })
                 .collect(),
-            Err(mut found) => {
-                document.locate(&mut found);
-                place_in_file(&mut found, line);
+            Err(found) => {
                 issues.extend(found);
+                document.locate(issues);
                 Vec::new()
             }
         }
