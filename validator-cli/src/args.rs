@@ -22,6 +22,7 @@ Exit codes:
   1  findings
   2  the call is wrong, or it matched no input
   3  some input could not be read, a report could not be written, or the program is at fault
+  130  interrupted; the reports so far are marked as incomplete
   When several apply, the highest is given.";
 
 /// Checks and assesses diabetic foot examinations in HL7 FHIR R4 (4.0.1), offline.
@@ -127,6 +128,9 @@ pub(crate) struct CheckArguments {
     /// List at most N issues in the whole run, 0 for all. Counts and exit code always cover all.
     #[arg(long, value_name = "N", default_value_t = 0)]
     pub(crate) max_errors: usize,
+    /// Check this many documents at a time. It does not change the report [default: one for each processor].
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub(crate) jobs: Option<u16>,
     /// Show the offending values, which may tell who somebody is.
     #[arg(long)]
     pub(crate) show_values: bool,
@@ -136,6 +140,12 @@ impl CheckArguments {
     /// The mildest severity that fails the run.
     pub(crate) fn fail_on(&self) -> FailOn {
         if self.strict { FailOn::Warning } else { self.fail_on }
+    }
+
+    /// How many documents to check at a time.
+    pub(crate) fn jobs(&self) -> usize {
+        let processors = || std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+        self.jobs.map_or_else(processors, usize::from)
     }
 }
 

@@ -3,6 +3,8 @@
 mod human;
 
 use std::ops::ControlFlow;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 
 use serde_json::Value;
 use solewire_profiles::issue::{Issue, refused};
@@ -16,9 +18,11 @@ use crate::check::{Checked, Checker, Outcome};
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{self, Gathered, Record, Source};
+use crate::pipeline::{self, Step, Work};
 use crate::report::output::{self, Output};
 use crate::report::{Counts, Entry, Settings, Totals, Verdict, one_line, outcome_line, write_issue};
-use crate::validate::{exit, tell, tell_unmatched};
+use crate::validate::{ended, exit, tell, tell_unmatched};
+use crate::watch::Watch;
 
 /// Runs the command.
 pub(crate) fn run(arguments: &AssessArguments) -> Exit {
@@ -44,15 +48,22 @@ fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> 
         fail_on: arguments.check.fail_on(),
         loudness: arguments.output.loudness(),
     };
-    let mut run = Run { checker: &checker, options: &options, outputs, settings, console, exams: 0 };
+    let machine = outputs.iter().any(Output::is_for_programs_on_stdout);
+    let mut watch = Watch::begin(sources.len(), settings.loudness, machine);
+    let mut run = Run { outputs, settings, console, exams: 0 };
     let mut totals = Totals::default();
-    for source in &sources {
-        totals.files += 1;
-        let flow = source.read(checker.limit(), &mut |record| run.document(source, record, &mut totals));
-        if flow.is_break() {
-            break;
+    let limit = checker.limit();
+    let work: Work<Assessed> = Arc::new(move |source, record| assess(&checker, &options, source, record));
+    let sources = Arc::new(sources);
+    let jobs = arguments.check.jobs();
+    let end = pipeline::run(&sources, limit, jobs, &work, &mut watch, &mut |source, step| match step {
+        Step::Document { result, .. } => run.document(source, result, &mut totals),
+        Step::EndOfFile => {
+            totals.files += 1;
+            ControlFlow::Continue(())
         }
-    }
+    });
+    drop(watch);
     for output in &mut run.outputs {
         output.close(console);
     }
@@ -70,7 +81,51 @@ fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> 
         );
         exit = exit.max(Exit::Usage);
     }
-    Ok(exit)
+    Ok(exit.max(ended(end, console)))
+}
+
+/// A checked document with its exams and what follows from each.
+struct Assessed {
+    checked: Checked,
+    exams: Vec<(SubmittedExam, Derived)>,
+}
+
+fn assess(checker: &Checker, options: &AssessOptions, source: &Source, record: Record) -> Assessed {
+    let mut checked = checker.check(source, record);
+    let mut exams = Vec::new();
+    if let Outcome::Checked { issues, document: Some(document) } = &mut checked.outcome
+        && !refused(issues)
+    {
+        let derived = catch_unwind(AssertUnwindSafe(|| derive(checker, options, document)));
+        match derived {
+            Ok(Ok(found)) => exams = found,
+            Ok(Err(found)) => {
+                issues.extend(found);
+                document.locate(issues);
+            }
+            Err(_) => {
+                checked.outcome =
+                    Outcome::Unread("a fault of this program stopped the assessment".to_owned());
+            }
+        }
+    }
+    Assessed { checked: checked.without_text(), exams }
+}
+
+/// The exams of a document with what follows from each, or the issues that keep it from having any.
+fn derive(
+    checker: &Checker,
+    options: &AssessOptions,
+    document: &Document,
+) -> Result<Vec<(SubmittedExam, Derived)>, Vec<Issue>> {
+    let engine = &checker.engine;
+    let submission = engine.submission(document, &checker.context)?;
+    let exams = submission.exams.into_iter().map(|exam| {
+        let bodies: Vec<&Value> = exam.resources.iter().map(|placed| &placed.body).collect();
+        let derived = engine.assess(&exam.key, &bodies, options);
+        (exam, derived)
+    });
+    Ok(exams.collect())
 }
 
 fn options(arguments: &AssessArguments, checker: &Checker, console: Console) -> Result<AssessOptions, Exit> {
@@ -95,61 +150,33 @@ fn options(arguments: &AssessArguments, checker: &Checker, console: Console) -> 
     Ok(options)
 }
 
-struct Run<'a> {
-    checker: &'a Checker,
-    options: &'a AssessOptions,
+struct Run {
     outputs: Vec<Output>,
     settings: Settings,
     console: Console,
     exams: usize,
 }
 
-impl Run<'_> {
-    fn document(&mut self, source: &Source, record: Record, totals: &mut Totals) -> ControlFlow<()> {
-        let mut checked = self.checker.check(source, record);
+impl Run {
+    fn document(&mut self, source: &Source, assessed: Assessed, totals: &mut Totals) -> ControlFlow<()> {
+        let Assessed { checked, exams } = assessed;
         tell(source, &checked.outcome, self.console);
-        match &mut checked.outcome {
+        match &checked.outcome {
             Outcome::Skipped(_) => totals.skipped += 1,
             Outcome::Unread(_) => totals.unread += 1,
-            Outcome::Checked { issues, document } => {
+            Outcome::Checked { issues, .. } => {
                 totals.documents += 1;
-                let mut issues = std::mem::take(issues);
-                let exams = match document {
-                    Some(document) if !refused(&issues) => self.derive(document, &mut issues),
-                    _ => Vec::new(),
-                };
-                totals.issues.add(Counts::of(&issues));
-                if refused(&issues) {
-                    self.refuse(source, &checked, &issues);
+                totals.issues.add(Counts::of(issues));
+                if refused(issues) {
+                    self.refuse(source, &checked, issues);
                 } else {
-                    self.warn(source, &issues);
+                    self.warn(source, issues);
                     self.report(source, &exams);
                 }
             }
         }
         let read = self.outputs.iter().any(Output::is_open);
         if read { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
-    }
-
-    /// The exams of a document with what follows from each. Adds to the issues what keeps it from having any.
-    fn derive(&self, document: &Document, issues: &mut Vec<Issue>) -> Vec<(SubmittedExam, Derived)> {
-        let engine = &self.checker.engine;
-        match engine.submission(document, &self.checker.context) {
-            Ok(submission) => submission
-                .exams
-                .into_iter()
-                .map(|exam| {
-                    let bodies: Vec<&Value> = exam.resources.iter().map(|placed| &placed.body).collect();
-                    let derived = engine.assess(&exam.key, &bodies, self.options);
-                    (exam, derived)
-                })
-                .collect(),
-            Err(found) => {
-                issues.extend(found);
-                document.locate(issues);
-                Vec::new()
-            }
-        }
     }
 
     fn refuse(&mut self, source: &Source, checked: &Checked, issues: &[Issue]) {

@@ -46,6 +46,16 @@ pub(crate) enum Outcome {
     Unread(String),
 }
 
+impl Checked {
+    /// The same, without holding on to the text.
+    pub(crate) fn without_text(mut self) -> Checked {
+        if let Outcome::Checked { document, .. } = &mut self.outcome {
+            *document = None;
+        }
+        self
+    }
+}
+
 impl Checker {
     /// Loads the engine.
     ///

@@ -12,7 +12,7 @@ use crate::glob;
 use crate::report::text::uri;
 
 /// How reports call a source.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Name {
     /// As given, or relative to the working folder where it lies below it. Not yet safe for a terminal.
     pub(crate) shown: String,
@@ -275,6 +275,12 @@ fn shown(path: &Path) -> PathBuf {
     let path = below.unwrap_or_else(|| path.to_owned());
     let plain: PathBuf = path.components().filter(|part| *part != std::path::Component::CurDir).collect();
     if plain.as_os_str().is_empty() { PathBuf::from(".") } else { plain }
+}
+
+/// Arguments that name paths and nothing else.
+#[cfg(test)]
+pub(crate) fn arguments(paths: Vec<OsString>) -> InputArguments {
+    InputArguments { paths, stdin_name: "<stdin>".to_owned(), ndjson: false, allow_empty: false }
 }
 
 #[cfg(test)]

@@ -13,8 +13,10 @@ mod console;
 mod exit;
 mod glob;
 mod input;
+mod pipeline;
 mod report;
 mod validate;
+mod watch;
 
 use std::process::ExitCode;
 

@@ -1,15 +1,18 @@
 //! `solewire-check validate`: read, check, report.
 
 use std::ops::ControlFlow;
-use std::time::Instant;
+use std::sync::Arc;
+use std::time::Duration;
 
 use crate::args::{FailOn, ValidateArguments};
 use crate::check::{Checked, Checker, Outcome};
 use crate::console::Console;
 use crate::exit::Exit;
-use crate::input::{self, Gathered, Source};
+use crate::input::{self, Gathered, Name, Source};
+use crate::pipeline::{self, End, Step, Work};
 use crate::report::output::{self, Output};
 use crate::report::{self, Counts, Entry, Reporter, Settings, Totals, Verdict};
+use crate::watch::Watch;
 
 /// Runs the command.
 pub(crate) fn run(arguments: &ValidateArguments) -> Exit {
@@ -33,11 +36,15 @@ fn attempt(arguments: &ValidateArguments, console: Console) -> Result<Exit, Exit
             (output, reporter)
         })
         .collect();
-    let mut run = Run { reports: &mut reports, room: room(arguments.check.max_errors), console };
-    let totals = run.all(&checker, &sources);
+    let machine = reports.iter().any(|(output, _)| output.is_for_programs_on_stdout());
+    let mut watch = Watch::begin(sources.len(), settings.loudness, machine);
+    let mut run = Run::new(&mut reports, room(arguments.check.max_errors), console);
+    let (totals, end) = run.all(&Arc::new(checker), &Arc::new(sources), arguments.check.jobs(), &mut watch);
+    drop(watch);
     let failed = reports.iter().any(|(output, _)| output.has_failed());
     let unmatched = tell_unmatched(&unmatched, arguments.input.allow_empty, console);
-    Ok(unmatched.max(exit(&totals, settings.fail_on, arguments.input.allow_empty, failed, console)))
+    let exit = exit(&totals, settings.fail_on, arguments.input.allow_empty, failed, console);
+    Ok(unmatched.max(exit).max(ended(end, console)))
 }
 
 /// How many issues may still be listed.
@@ -91,49 +98,82 @@ pub(crate) fn tell(source: &Source, outcome: &Outcome, console: Console) {
     }
 }
 
+/// The exit code that the end of reading alone brings, with what has to be said about it.
+pub(crate) fn ended(end: End, console: Console) -> Exit {
+    match end {
+        End::Whole | End::BrokenOff => Exit::Clean,
+        End::Interrupted => {
+            console.fault("Interrupted; what was not yet read is not in the report.");
+            Exit::Interrupted
+        }
+        End::Fault => {
+            console.fault("A fault of this program ended the run early; the report is incomplete.");
+            Exit::Fault
+        }
+    }
+}
+
 struct Run<'a> {
     reports: &'a mut Vec<(Output, Box<dyn Reporter>)>,
     /// How many issues may still be listed.
     room: usize,
     console: Console,
+    /// The file at hand, once one of its documents is there.
+    file: Option<Totals>,
+    took: Duration,
 }
 
-impl Run<'_> {
-    fn all(&mut self, checker: &Checker, sources: &[Source]) -> Totals {
-        let mut totals = Totals::default();
-        self.each(|reporter, out| reporter.begin(out));
-        for source in sources {
-            let began = Instant::now();
-            let (file, flow) = self.file(checker, source);
-            totals.add(file);
-            self.each(|reporter, out| reporter.end_file(out, &source.name, &file));
-            self.console.detail(&format!(
-                "{}: {} in {} ms.",
-                source.name.shown,
-                file.issues.words(),
-                began.elapsed().as_millis()
-            ));
-            if flow.is_break() {
-                break;
-            }
-        }
-        self.each(|reporter, out| reporter.finish(out, &totals));
-        for (output, _) in self.reports.iter_mut() {
-            output.close(self.console);
-        }
-        totals
+impl<'a> Run<'a> {
+    fn new(reports: &'a mut Vec<(Output, Box<dyn Reporter>)>, room: usize, console: Console) -> Run<'a> {
+        Run { reports, room, console, file: None, took: Duration::ZERO }
     }
 
-    fn file(&mut self, checker: &Checker, source: &Source) -> (Totals, ControlFlow<()>) {
-        let mut totals = Totals { files: 1, ..Totals::default() };
-        let flow = source.read(checker.limit(), &mut |record| {
-            let checked = checker.check(source, record);
-            self.document(source, &checked, &mut totals);
+    fn all(
+        &mut self,
+        checker: &Arc<Checker>,
+        sources: &Arc<Vec<Source>>,
+        jobs: usize,
+        watch: &mut Watch,
+    ) -> (Totals, End) {
+        let mut totals = Totals::default();
+        let mut last = None;
+        self.each(|reporter, out| reporter.begin(out));
+        let limit = checker.limit();
+        let checker = Arc::clone(checker);
+        let work: Work<Checked> =
+            Arc::new(move |source, record| checker.check(source, record).without_text());
+        let end = pipeline::run(sources, limit, jobs, &work, watch, &mut |source, step| {
+            match step {
+                Step::Document { result, took } => {
+                    self.took += took;
+                    let mut file = self.file.take().unwrap_or_default();
+                    self.document(source, &result, &mut file);
+                    self.file = Some(file);
+                    last = Some(source.name.clone());
+                }
+                Step::EndOfFile => self.end_file(&source.name, &mut totals),
+            }
             // With every reader gone, nobody is left to check for.
             let read = self.reports.iter().any(|(output, _)| output.is_open());
             if read { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
         });
-        (totals, flow)
+        if let (Some(name), true) = (last, self.file.is_some()) {
+            self.end_file(&name, &mut totals);
+        }
+        totals.incomplete = matches!(end, End::Interrupted | End::Fault);
+        self.each(|reporter, out| reporter.finish(out, &totals));
+        for (output, _) in self.reports.iter_mut() {
+            output.close(self.console);
+        }
+        (totals, end)
+    }
+
+    fn end_file(&mut self, name: &Name, totals: &mut Totals) {
+        let file = Totals { files: 1, ..self.file.take().unwrap_or_default() };
+        let took = std::mem::take(&mut self.took);
+        totals.add(file);
+        self.each(|reporter, out| reporter.end_file(out, name, &file));
+        self.console.detail(&format!("{}: {} in {} ms.", name.shown, file.issues.words(), took.as_millis()));
     }
 
     fn document(&mut self, source: &Source, checked: &Checked, totals: &mut Totals) {

@@ -137,6 +137,9 @@ impl Reporter for Human {
         if totals.unread > 0 {
             line.push_str(&format!(" Could not be read: {}.", totals.unread));
         }
+        if totals.incomplete {
+            line.push_str(" Incomplete: the run ended before everything was read.");
+        }
         out.push_str(&self.style.strong(&line));
         out.push('\n');
     }

@@ -99,6 +99,7 @@ pub(super) fn summary(totals: &Totals) -> Value {
         "errors": totals.issues.errors,
         "warnings": totals.issues.warnings,
         "notes": totals.issues.notes,
+        "complete": !totals.incomplete,
         "truncated": totals.unlisted > 0,
         "unlisted_issues": totals.unlisted,
     })

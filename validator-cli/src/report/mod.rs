@@ -88,6 +88,8 @@ pub(crate) struct Totals {
     pub(crate) issues: Counts,
     /// Issues counted but not listed, because of `--max-errors`.
     pub(crate) unlisted: usize,
+    /// Whether the run was interrupted before everything was read.
+    pub(crate) incomplete: bool,
 }
 
 impl Totals {
@@ -98,6 +100,7 @@ impl Totals {
         self.unread += other.unread;
         self.issues.add(other.issues);
         self.unlisted += other.unlisted;
+        self.incomplete |= other.incomplete;
     }
 }
 

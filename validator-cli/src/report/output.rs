@@ -9,7 +9,7 @@ use clap::ValueEnum;
 
 use super::Style;
 use crate::args::{ColorChoice, Format, OutputArguments};
-use crate::console::Console;
+use crate::console::{self, Console};
 use crate::exit::Exit;
 use crate::input::Source;
 
@@ -22,15 +22,25 @@ pub(crate) struct Output {
     /// None once its reader has gone or a write has failed.
     writer: Option<Box<dyn Write>>,
     failed: bool,
+    on_terminal: bool,
 }
 
 impl Output {
     /// Writes away what a reporter appended, and empties it.
     pub(crate) fn put(&mut self, text: &mut String, console: Console) {
-        if let Some(writer) = &mut self.writer
-            && let Err(error) = writer.write_all(text.as_bytes())
-        {
-            self.give_up(&error, console);
+        if text.is_empty() {
+            return;
+        }
+        if let Some(writer) = &mut self.writer {
+            let mut written = writer.write_all(text.as_bytes());
+            if self.on_terminal {
+                // Somebody reads along, and the line of the progress must not run into the report.
+                console::clear_progress(&mut std::io::stderr().lock());
+                written = written.and_then(|()| writer.flush());
+            }
+            if let Err(error) = written {
+                self.give_up(&error, console);
+            }
         }
         text.clear();
     }
@@ -48,6 +58,11 @@ impl Output {
     /// Whether somebody still reads it.
     pub(crate) fn is_open(&self) -> bool {
         self.writer.is_some()
+    }
+
+    /// Whether it is standard output with a report for programs.
+    pub(crate) fn is_for_programs_on_stdout(&self) -> bool {
+        self.path.is_none() && self.format != Format::Human
     }
 
     /// Whether the report is incomplete though somebody wants it.
@@ -116,7 +131,8 @@ fn open_one(
         },
     };
     let style = Style { coloured: path.is_none() && is_coloured(color) };
-    Ok(Output { format, style, path, writer: Some(writer), failed: false })
+    let on_terminal = path.is_none() && std::io::stdout().is_terminal();
+    Ok(Output { format, style, path, writer: Some(writer), failed: false, on_terminal })
 }
 
 /// The formats and files asked for. A file without a format takes the place of standard output.

@@ -17,7 +17,7 @@ fn mixed() -> Bench {
 }
 
 #[track_caller]
-fn well_formed(format: &str, report: &str) {
+pub(crate) fn well_formed(format: &str, report: &str) {
     match format {
         "human" => assert!(report.ends_with(".\n"), "{report}"),
         "json" => {
@@ -203,4 +203,27 @@ fn issues_keep_the_order_of_the_engine() {
         .map(|issue| (text(issue, "pointer"), text(issue, "rule")))
         .collect();
     assert_eq!(found, expected);
+}
+
+#[test]
+fn the_number_of_jobs_changes_no_report() {
+    let bench = mixed();
+    for name in
+        ["category-2", "invalid-several", "invalid-side-conflict", "device-result", "invalid-json-syntax"]
+    {
+        bench.put(&format!("f/{name}.json"), super::assess::case(name));
+    }
+    bench.put("f/many.ndjson", "{\n[]\n".repeat(50));
+    let at = super::assess::AT;
+    for format in FORMATS {
+        let with = |jobs| {
+            let arguments = ["validate", ".", "d.json", "--at", at, "--format", format, "--jobs", jobs];
+            bench.run(&arguments).ends(3)
+        };
+        let (alone, many) = (with("1"), with("7"));
+        assert_eq!((alone.out, alone.err), (many.out, many.err), "{format}");
+    }
+    let with = |jobs| bench.run(&["assess", "f", "--at", at, "--format", "json", "--jobs", jobs]).ends(1).out;
+    assert_eq!(with("1"), with("7"));
+    bench.run(&["validate", "a.json", "--jobs", "0"]).ends(2);
 }
