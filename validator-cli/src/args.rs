@@ -42,6 +42,9 @@ pub(crate) enum Command {
     Validate(ValidateArguments),
     /// Derive the risk assessment, the recall and the referral of every exam in the files.
     Assess(AssessArguments),
+    /// Accept findings one by one, with a reason and a last day.
+    #[command(subcommand)]
+    Baseline(BaselineCommand),
     /// List every rule.
     Rules(RulesArguments),
     /// Explain one rule: what it finds, why it matters, how to mend it, where it comes from.
@@ -56,6 +59,48 @@ pub(crate) struct ValidateArguments {
     pub(crate) check: CheckArguments,
     #[command(flatten)]
     pub(crate) output: OutputArguments,
+    /// Leave out the findings that this file accepts (see `baseline create`). Safety rules cannot be accepted.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) baseline: Option<PathBuf>,
+    #[command(flatten)]
+    pub(crate) evidence: EvidenceArguments,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum BaselineCommand {
+    /// Write a file for --baseline that accepts the errors and warnings found now, those of safety rules excepted.
+    Create(BaselineCreateArguments),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct BaselineCreateArguments {
+    #[command(flatten)]
+    pub(crate) input: InputArguments,
+    #[command(flatten)]
+    pub(crate) engine: EngineArguments,
+    /// Why the findings can be lived with; correct it where one needs a reason of its own.
+    #[arg(long, value_name = "TEXT", value_parser = clap::builder::NonEmptyStringValueParser::new())]
+    pub(crate) reason: String,
+    /// The last day on which they are accepted, such as 2027-03-31.
+    #[arg(long, value_name = "DATE")]
+    pub(crate) until: jiff::civil::Date,
+    /// The file to write, which must not exist yet [default: standard output].
+    #[arg(long, value_name = "FILE")]
+    pub(crate) output: Option<PathBuf>,
+}
+
+/// What to record of a run.
+#[derive(Debug, Args)]
+pub(crate) struct EvidenceArguments {
+    /// Record what was checked, by which rules, with which result, as JSON.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) evidence: Option<PathBuf>,
+    /// Who ran the check, for the record.
+    #[arg(long, value_name = "TEXT", requires = "evidence")]
+    pub(crate) evidence_by: Option<String>,
+    /// When the check was run, for the record.
+    #[arg(long, value_name = "INSTANT", requires = "evidence")]
+    pub(crate) evidence_at: Option<Timestamp>,
 }
 
 #[derive(Debug, Args)]
@@ -110,15 +155,33 @@ pub(crate) struct InputArguments {
     pub(crate) allow_empty: bool,
 }
 
-/// How to check.
+/// What to check by.
 #[derive(Debug, Args)]
-pub(crate) struct CheckArguments {
+pub(crate) struct EngineArguments {
     /// A folder of further profiles.
     #[arg(long, value_name = "DIR")]
     pub(crate) profiles: Vec<PathBuf>,
     /// The present, for the rules about time, as a date and time with offset [default: now].
     #[arg(long, value_name = "INSTANT")]
     pub(crate) at: Option<Timestamp>,
+    /// Check this many documents at a time. It does not change the report [default: one for each processor].
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
+    pub(crate) jobs: Option<u16>,
+}
+
+impl EngineArguments {
+    /// How many documents to check at a time.
+    pub(crate) fn jobs(&self) -> usize {
+        let processors = || std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+        self.jobs.map_or_else(processors, usize::from)
+    }
+}
+
+/// What of the findings fails the run and is shown.
+#[derive(Debug, Args)]
+pub(crate) struct CheckArguments {
+    #[command(flatten)]
+    pub(crate) engine: EngineArguments,
     /// The mildest severity that makes the exit code 1.
     #[arg(long, value_enum, default_value_t = FailOn::Error, value_name = "SEVERITY")]
     pub(crate) fail_on: FailOn,
@@ -128,9 +191,6 @@ pub(crate) struct CheckArguments {
     /// List at most N issues in the whole run, 0 for all. Counts and exit code always cover all.
     #[arg(long, value_name = "N", default_value_t = 0)]
     pub(crate) max_errors: usize,
-    /// Check this many documents at a time. It does not change the report [default: one for each processor].
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=256))]
-    pub(crate) jobs: Option<u16>,
     /// Show the offending values, which may tell who somebody is.
     #[arg(long)]
     pub(crate) show_values: bool,
@@ -140,12 +200,6 @@ impl CheckArguments {
     /// The mildest severity that fails the run.
     pub(crate) fn fail_on(&self) -> FailOn {
         if self.strict { FailOn::Warning } else { self.fail_on }
-    }
-
-    /// How many documents to check at a time.
-    pub(crate) fn jobs(&self) -> usize {
-        let processors = || std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
-        self.jobs.map_or_else(processors, usize::from)
     }
 }
 
@@ -198,6 +252,15 @@ pub(crate) enum FailOn {
 }
 
 impl FailOn {
+    /// The word on the command line.
+    pub(crate) fn word(self) -> &'static str {
+        match self {
+            FailOn::Error => "error",
+            FailOn::Warning => "warning",
+            FailOn::Note => "note",
+        }
+    }
+
     /// Whether an issue of this severity fails the run.
     pub(crate) fn fails(self, severity: Severity) -> bool {
         match self {

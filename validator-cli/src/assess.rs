@@ -31,10 +31,10 @@ pub(crate) fn run(arguments: &AssessArguments) -> Exit {
 }
 
 fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> {
-    let checker = Checker::load(&arguments.check, console)?;
+    let checker = Checker::load(&arguments.check.engine, console)?;
     let options = options(arguments, &checker, console)?;
     let Gathered { sources, unmatched } = input::gather(&arguments.input);
-    let outputs = output::open(&arguments.output, &sources, console)?;
+    let outputs = output::open(&arguments.output, &sources, &[], console)?;
     if let Some(output) = outputs.iter().find(|output| !matches!(output.format, Format::Human | Format::Json))
     {
         let name = clap::ValueEnum::to_possible_value(&output.format);
@@ -55,10 +55,10 @@ fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> 
     let limit = checker.limit();
     let work: Work<Assessed> = Arc::new(move |source, record| assess(&checker, &options, source, record));
     let sources = Arc::new(sources);
-    let jobs = arguments.check.jobs();
+    let jobs = arguments.check.engine.jobs();
     let end = pipeline::run(&sources, limit, jobs, &work, &mut watch, &mut |source, step| match step {
         Step::Document { result, .. } => run.document(source, result, &mut totals),
-        Step::EndOfFile => {
+        Step::EndOfFile(_) => {
             totals.files += 1;
             ControlFlow::Continue(())
         }

@@ -8,7 +8,7 @@ use solewire_profiles::issue::Issue;
 use solewire_profiles::json::{Document, JSON_LIMIT, Limits, Position};
 use solewire_profiles::{CheckContext, Engine};
 
-use crate::args::CheckArguments;
+use crate::args::EngineArguments;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{Content, Record, Source};
@@ -61,7 +61,7 @@ impl Checker {
     ///
     /// # Errors
     /// How the run ends when the arguments cannot be followed; the reason has been said.
-    pub(crate) fn load(arguments: &CheckArguments, console: Console) -> Result<Checker, Exit> {
+    pub(crate) fn load(arguments: &EngineArguments, console: Console) -> Result<Checker, Exit> {
         if let Some(folder) = arguments.profiles.first() {
             console.fault(&format!(
                 "--profiles {}: profiles of a site cannot be loaded yet; leave the option out to check against those that \

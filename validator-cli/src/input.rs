@@ -7,7 +7,10 @@ use std::io::{BufRead, BufReader, Read};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
+use sha2::{Digest, Sha256};
+
 use crate::args::InputArguments;
+use crate::evidence::hex;
 use crate::glob;
 use crate::report::text::uri;
 
@@ -69,33 +72,72 @@ impl Source {
         }
     }
 
-    /// Reads the documents one after the other, each of at most `limit` bytes, until `visit` breaks off.
+    /// Reads the documents one after the other, each of at most `limit` bytes, until `visit` breaks off. Gives the
+    /// fingerprint of what was read whole.
     pub(crate) fn read(
         &self,
         limit: usize,
         visit: &mut dyn FnMut(Record) -> ControlFlow<()>,
-    ) -> ControlFlow<()> {
+    ) -> ControlFlow<(), Option<Fingerprint>> {
         let alone = |content| Record { line: None, content };
+        let without_bytes = |flow: ControlFlow<()>| flow.map_continue(|()| None);
         let reader: Box<dyn Read> = match &self.origin {
-            Origin::Unlistable(reason) => return visit(alone(Content::Unreadable(reason.clone()))),
-            Origin::Unfit(reason) => return visit(alone(Content::Unfit(reason))),
+            Origin::Unlistable(reason) => {
+                return without_bytes(visit(alone(Content::Unreadable(reason.clone()))));
+            }
+            Origin::Unfit(reason) => return without_bytes(visit(alone(Content::Unfit(reason)))),
             Origin::Stdin => Box::new(std::io::stdin().lock()),
             Origin::File(path) => match File::open(path) {
                 Ok(file) => Box::new(file),
-                Err(error) => return visit(alone(Content::Unreadable(error.to_string()))),
+                Err(error) => return without_bytes(visit(alone(Content::Unreadable(error.to_string())))),
             },
         };
+        let mut reader = Hashing { reader, digest: Sha256::new(), bytes: 0 };
         if self.lines {
-            return read_lines(BufReader::with_capacity(64 * 1024, reader), limit, visit);
+            read_lines(BufReader::with_capacity(64 * 1024, &mut reader), limit, visit)?;
+        } else {
+            let mut bytes = Vec::new();
+            // One byte over the limit is enough to know that the text is too large.
+            let content = match (&mut reader).take(limit as u64 + 1).read_to_end(&mut bytes) {
+                Ok(_) if bytes.len() > limit => Content::TooLarge,
+                Ok(_) => Content::Bytes(bytes),
+                Err(error) => Content::Unreadable(error.to_string()),
+            };
+            visit(alone(content))?;
         }
-        let mut bytes = Vec::new();
-        // One byte over the limit is enough to know that the text is too large.
-        let content = match reader.take(limit as u64 + 1).read_to_end(&mut bytes) {
-            Ok(_) if bytes.len() > limit => Content::TooLarge,
-            Ok(_) => Content::Bytes(bytes),
-            Err(error) => Content::Unreadable(error.to_string()),
-        };
-        visit(alone(content))
+        ControlFlow::Continue(reader.finish())
+    }
+}
+
+/// What tells that two files are the same.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Fingerprint {
+    /// SHA-256 in hexadecimal.
+    pub(crate) sha256: String,
+    pub(crate) bytes: u64,
+}
+
+/// Keeps the fingerprint of what is read through it: a file that is opened again could be another one by then.
+struct Hashing<R> {
+    reader: R,
+    digest: Sha256,
+    bytes: u64,
+}
+
+impl<R: Read> Read for Hashing<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let length = self.reader.read(buffer)?;
+        self.digest.update(buffer.get(..length).unwrap_or_default());
+        self.bytes += length as u64;
+        Ok(length)
+    }
+}
+
+impl<R: Read> Hashing<R> {
+    /// Reads what is left; none when that fails.
+    fn finish(mut self) -> Option<Fingerprint> {
+        std::io::copy(&mut self, &mut std::io::sink()).ok()?;
+        Some(Fingerprint { sha256: hex(&self.digest.finalize()), bytes: self.bytes })
     }
 }
 

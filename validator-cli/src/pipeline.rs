@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex};
 use std::thread::Builder;
 use std::time::{Duration, Instant};
 
-use crate::input::{Record, Source};
+use crate::input::{Fingerprint, Record, Source};
 use crate::watch::Watch;
 
 /// How long the taker waits before it looks whether the run was interrupted.
@@ -26,8 +26,8 @@ pub(crate) enum Step<T> {
         /// How long that took.
         took: Duration,
     },
-    /// The last document of the file was given before.
-    EndOfFile,
+    /// The last document of the file was given before. Its fingerprint, when it was read whole.
+    EndOfFile(Option<Fingerprint>),
 }
 
 /// Why no more comes.
@@ -51,7 +51,7 @@ struct Job<T> {
 
 enum Slot<T> {
     Document(usize, Receiver<(T, Duration)>),
-    EndOfFile(usize),
+    EndOfFile(usize, Option<Fingerprint>),
 }
 
 /// What is done with each document.
@@ -74,7 +74,7 @@ pub(crate) fn run<T: Send + 'static>(
             Wait::Interrupted => return End::Interrupted,
         };
         let (source, step) = match slot {
-            Slot::EndOfFile(source) => (source, Step::EndOfFile),
+            Slot::EndOfFile(source, fingerprint) => (source, Step::EndOfFile(fingerprint)),
             Slot::Document(source, reply) => match wait(&reply, watch) {
                 Wait::Got((result, took)) => (source, Step::Document { result, took }),
                 Wait::Gone => return End::Fault,
@@ -82,7 +82,7 @@ pub(crate) fn run<T: Send + 'static>(
             },
         };
         let Some(source) = sources.get(source) else { return End::Fault };
-        watch.count(matches!(step, Step::EndOfFile));
+        watch.count(matches!(step, Step::EndOfFile(_)));
         if take(source, step).is_break() {
             return End::BrokenOff;
         }
@@ -125,7 +125,8 @@ fn start<T: Send + 'static>(
                     && jobs_in.send(Job { source: number, record, reply }).is_ok();
                 if sent { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
             });
-            if flow.is_break() || slots_in.send(Slot::EndOfFile(number)).is_err() {
+            let ControlFlow::Continue(fingerprint) = flow else { return };
+            if slots_in.send(Slot::EndOfFile(number, fingerprint)).is_err() {
                 return;
             }
         }
@@ -180,7 +181,10 @@ mod tests {
             let file = source.path().unwrap().file_stem().unwrap().to_string_lossy().into_owned();
             seen.push(match step {
                 Step::Document { result, .. } => format!("{file}:{result}"),
-                Step::EndOfFile => format!("{file} ends"),
+                Step::EndOfFile(fingerprint) => {
+                    assert_eq!(fingerprint.map(|found| found.bytes), Some(60));
+                    format!("{file} ends")
+                }
             });
             if seen.len() < most { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
         });

@@ -131,6 +131,9 @@ impl Reporter for Human {
                 count(totals.unlisted, "issue")
             ));
         }
+        if totals.accepted > 0 {
+            line.push_str(&format!(" Accepted by the baseline: {}.", totals.accepted));
+        }
         if totals.skipped > 0 {
             line.push_str(&format!(" Skipped: {}.", totals.skipped));
         }

@@ -82,31 +82,32 @@ impl Output {
     }
 }
 
-/// Opens every place the arguments name.
+/// Opens every place the arguments name. `others` are further files that will be written, with their options.
 ///
 /// # Errors
 /// How the run ends when one of them cannot be used; the reason has been said.
 pub(crate) fn open(
     arguments: &OutputArguments,
     sources: &[Source],
+    others: &[(&str, &Path)],
     console: Console,
 ) -> Result<Vec<Output>, Exit> {
     let targets = targets(arguments);
     let inputs: Vec<PathBuf> =
         sources.iter().filter_map(Source::path).filter_map(|path| path.canonicalize().ok()).collect();
     let mut taken: Vec<PathBuf> = Vec::new();
-    for (_, path) in &targets {
-        let Some(path) = path else { continue };
+    let written = targets.iter().filter_map(|(_, path)| Some(("--output", path.as_deref()?)));
+    for (option, path) in written.chain(others.iter().copied()) {
         let place = resolved(path);
         if inputs.contains(&place) {
             console.fault(&format!(
-                "--output {}: this file is an input, and inputs are never changed; name another file.",
+                "{option} {}: this file is an input, and inputs are never changed; name another file.",
                 path.display()
             ));
             return Err(Exit::Usage);
         }
         if taken.contains(&place) {
-            console.fault(&format!("--output {}: two reports cannot share a file.", path.display()));
+            console.fault(&format!("{option} {}: two reports cannot share a file.", path.display()));
             return Err(Exit::Usage);
         }
         taken.push(place);

@@ -5,8 +5,10 @@
 
 #![allow(missing_docs)]
 
+mod accepting;
 mod assess;
 mod catalogue;
+mod evidence;
 mod exits;
 mod inputs;
 mod reports;
