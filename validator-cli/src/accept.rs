@@ -11,6 +11,7 @@ use crate::args::{BaselineCreateArguments, FailOn, Loudness};
 use crate::baseline::{Draft, is_safety};
 use crate::catalogue::print;
 use crate::check::{Checked, Checker, Outcome};
+use crate::config::Configuration;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{self, Gathered};
@@ -21,12 +22,15 @@ use crate::validate::{ended, exit, tell, tell_unmatched};
 use crate::watch::Watch;
 
 /// Runs the command. What is left, because it cannot be accepted, is a finding.
-pub(crate) fn create(arguments: &BaselineCreateArguments) -> Exit {
+pub(crate) fn create(arguments: BaselineCreateArguments) -> Exit {
     let console = Console::new(Loudness::Normal);
     attempt(arguments, console).unwrap_or_else(|exit| exit)
 }
 
-fn attempt(arguments: &BaselineCreateArguments, console: Console) -> Result<Exit, Exit> {
+fn attempt(mut arguments: BaselineCreateArguments, console: Console) -> Result<Exit, Exit> {
+    let configuration = Configuration::load(&arguments.config, console)?;
+    configuration.fill_input(&mut arguments.input);
+    configuration.fill_engine(&mut arguments.engine);
     let checker = Arc::new(Checker::load(&arguments.engine, console)?);
     // Made first, so that nothing is checked in vain; a file that exists may hold reasons that somebody wrote.
     let file = arguments.output.as_ref().map(|path| {
@@ -36,7 +40,7 @@ fn attempt(arguments: &BaselineCreateArguments, console: Console) -> Result<Exit
         })
     });
     let file = file.transpose()?;
-    let Gathered { sources, unmatched } = input::gather(&arguments.input);
+    let Gathered { sources, unmatched } = input::gather(&arguments.input, console)?;
     let mut watch = Watch::begin(sources.len(), Loudness::Normal, false);
     let mut draft = Draft::default();
     let mut totals = Totals::default();

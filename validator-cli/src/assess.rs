@@ -15,6 +15,7 @@ use solewire_profiles::{AssessOptions, Derived, SubmittedExam};
 use crate::args::{AssessArguments, Format, Loudness};
 use crate::catalogue::nearest;
 use crate::check::{Checked, Checker, Outcome};
+use crate::config::Configuration;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{self, Gathered, Record, Source};
@@ -25,15 +26,23 @@ use crate::validate::{ended, exit, tell, tell_unmatched};
 use crate::watch::Watch;
 
 /// Runs the command.
-pub(crate) fn run(arguments: &AssessArguments) -> Exit {
+pub(crate) fn run(arguments: AssessArguments) -> Exit {
     let console = Console::new(arguments.output.loudness());
     attempt(arguments, console).unwrap_or_else(|exit| exit)
 }
 
-fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> {
+fn attempt(mut arguments: AssessArguments, console: Console) -> Result<Exit, Exit> {
+    let configuration = Configuration::load(&arguments.config, console)?;
+    configuration.fill_input(&mut arguments.input);
+    configuration.fill_check(&mut arguments.check);
+    configuration.fill_output(&mut arguments.output, &[Format::Human, Format::Json]);
+    if arguments.guidelines.is_empty() {
+        arguments.guidelines = configuration.guidelines().to_vec();
+    }
+    arguments.monofilament = arguments.monofilament.or_else(|| configuration.monofilament());
     let checker = Checker::load(&arguments.check.engine, console)?;
-    let options = options(arguments, &checker, console)?;
-    let Gathered { sources, unmatched } = input::gather(&arguments.input);
+    let options = options(&arguments, &checker, console)?;
+    let Gathered { sources, unmatched } = input::gather(&arguments.input, console)?;
     let outputs = output::open(&arguments.output, &sources, &[], console)?;
     if let Some(output) = outputs.iter().find(|output| !matches!(output.format, Format::Human | Format::Json))
     {
@@ -130,7 +139,7 @@ fn derive(
 
 fn options(arguments: &AssessArguments, checker: &Checker, console: Console) -> Result<AssessOptions, Exit> {
     let mut options = AssessOptions::at(checker.context.at);
-    options.monofilament = arguments.monofilament;
+    options.monofilament = arguments.monofilament.unwrap_or_default();
     if !arguments.guidelines.is_empty() {
         options.guidelines.clear();
     }

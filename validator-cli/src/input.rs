@@ -3,14 +3,16 @@
 use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
 use crate::args::InputArguments;
+use crate::console::Console;
 use crate::evidence::hex;
+use crate::exit::Exit;
 use crate::glob;
 use crate::report::text::uri;
 
@@ -208,8 +210,15 @@ pub(crate) struct Gathered {
 }
 
 /// Finds out what the paths name, without reading it.
-pub(crate) fn gather(arguments: &InputArguments) -> Gathered {
-    let mut gathering = Gathering { ndjson: arguments.ndjson, sources: BTreeMap::new(), found: 0 };
+///
+/// # Errors
+/// How the run ends when the ignore file cannot be read; the reason has been said.
+pub(crate) fn gather(arguments: &InputArguments, console: Console) -> Result<Gathered, Exit> {
+    let choice = Choice::new(arguments).map_err(|reason| {
+        console.fault(&reason);
+        Exit::Usage
+    })?;
+    let mut gathering = Gathering { ndjson: arguments.ndjson, choice, sources: BTreeMap::new(), found: 0 };
     let mut unmatched = Vec::new();
     for given in &arguments.paths {
         let before = gathering.found;
@@ -218,11 +227,63 @@ pub(crate) fn gather(arguments: &InputArguments) -> Gathered {
             unmatched.push(given.to_string_lossy().into_owned());
         }
     }
-    Gathered { sources: gathering.sources.into_values().collect(), unmatched }
+    Ok(Gathered { sources: gathering.sources.into_values().collect(), unmatched })
+}
+
+/// Looked for in the current folder.
+const IGNORE_FILE: &str = ".solewire-ignore";
+
+/// What of folders and patterns is read. A file that is named is always read.
+struct Choice {
+    include: Vec<String>,
+    exclude: Vec<String>,
+}
+
+impl Choice {
+    fn new(arguments: &InputArguments) -> Result<Choice, String> {
+        let mut exclude = arguments.exclude.clone();
+        let path = arguments.ignore_file.as_deref().unwrap_or(Path::new(IGNORE_FILE));
+        match std::fs::read_to_string(path) {
+            Ok(text) => exclude.extend(
+                text.lines()
+                    .map(str::trim)
+                    .filter(|line| !line.is_empty() && !line.starts_with('#'))
+                    .map(str::to_owned),
+            ),
+            Err(error) if arguments.ignore_file.is_none() && error.kind() == ErrorKind::NotFound => {}
+            Err(error) => return Err(format!("{}: cannot be read: {error}.", path.display())),
+        }
+        for pattern in &mut exclude {
+            if let Some(folder) = pattern.strip_suffix('/') {
+                *pattern =
+                    if folder.contains('/') { format!("{folder}/**") } else { format!("**/{folder}/**") };
+            }
+        }
+        Ok(Choice { include: arguments.include.clone(), exclude })
+    }
+
+    /// Whether a file in a folder is of the kind that is read.
+    fn includes(&self, path: &Path) -> bool {
+        if self.include.is_empty() {
+            return has_extension(path, "json") || has_extension(path, "ndjson");
+        }
+        fits_any(&self.include, path)
+    }
+
+    fn excludes(&self, path: &Path) -> bool {
+        fits_any(&self.exclude, path)
+    }
+}
+
+fn fits_any(patterns: &[String], path: &Path) -> bool {
+    let path = shown(path);
+    let path = path.to_string_lossy();
+    patterns.iter().any(|pattern| glob::matches_path(pattern, &path))
 }
 
 struct Gathering {
     ndjson: bool,
+    choice: Choice,
     sources: BTreeMap<PathBuf, Source>,
     /// How often something was found, the same thing twice included.
     found: usize,
@@ -249,7 +310,7 @@ impl Gathering {
     fn add_path(&mut self, path: &Path, named: bool) {
         if path.is_dir() {
             self.add_folder(path);
-        } else {
+        } else if named || !self.choice.excludes(path) {
             // A path that does not exist is a file that cannot be read, which is how it is reported.
             self.put(path, named, Origin::File(path.to_owned()));
         }
@@ -277,7 +338,7 @@ impl Gathering {
                 } else {
                     self.add_folder(&path);
                 }
-            } else if has_extension(&path, "json") || has_extension(&path, "ndjson") {
+            } else if self.choice.includes(&path) && !self.choice.excludes(&path) {
                 let origin = if path.exists() && !path.is_file() {
                     Origin::Unfit("not a regular file; name it to have it read")
                 } else {
@@ -322,7 +383,15 @@ fn shown(path: &Path) -> PathBuf {
 /// Arguments that name paths and nothing else.
 #[cfg(test)]
 pub(crate) fn arguments(paths: Vec<OsString>) -> InputArguments {
-    InputArguments { paths, stdin_name: "<stdin>".to_owned(), ndjson: false, allow_empty: false }
+    InputArguments {
+        paths,
+        stdin_name: "<stdin>".to_owned(),
+        ndjson: false,
+        include: Vec::new(),
+        exclude: Vec::new(),
+        ignore_file: None,
+        allow_empty: false,
+    }
 }
 
 #[cfg(test)]

@@ -164,7 +164,8 @@ mod tests {
             std::fs::write(folder.join(format!("{number}.ndjson")), "{}\n".repeat(20)).unwrap();
         }
         let paths = vec![folder.as_os_str().to_owned()];
-        Arc::new(input::gather(&input::arguments(paths)).sources)
+        let console = crate::console::Console::new(crate::args::Loudness::Normal);
+        Arc::new(input::gather(&input::arguments(paths), console).unwrap().sources)
     }
 
     fn run_with(jobs: usize, watch: &mut Watch, most: usize) -> (End, Vec<String>) {

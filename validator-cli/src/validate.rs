@@ -5,11 +5,13 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use clap::ValueEnum;
 use jiff::tz::TimeZone;
 
-use crate::args::{FailOn, ValidateArguments};
+use crate::args::{FailOn, Format, ValidateArguments};
 use crate::baseline::Baseline;
 use crate::check::{Checked, Checker, Outcome};
+use crate::config::Configuration;
 use crate::console::Console;
 use crate::evidence::{Circumstances, Evidence};
 use crate::exit::Exit;
@@ -20,14 +22,19 @@ use crate::report::{self, Counts, Entry, Reporter, Settings, Totals, Verdict};
 use crate::watch::Watch;
 
 /// Runs the command.
-pub(crate) fn run(arguments: &ValidateArguments) -> Exit {
+pub(crate) fn run(arguments: ValidateArguments) -> Exit {
     let console = Console::new(arguments.output.loudness());
     attempt(arguments, console).unwrap_or_else(|exit| exit)
 }
 
-fn attempt(arguments: &ValidateArguments, console: Console) -> Result<Exit, Exit> {
+fn attempt(mut arguments: ValidateArguments, console: Console) -> Result<Exit, Exit> {
+    let configuration = Configuration::load(&arguments.config, console)?;
+    configuration.fill_input(&mut arguments.input);
+    configuration.fill_check(&mut arguments.check);
+    configuration.fill_output(&mut arguments.output, Format::value_variants());
+    configuration.fill_baseline(&mut arguments.baseline);
     let checker = Checker::load(&arguments.check.engine, console)?;
-    let Gathered { sources, unmatched } = input::gather(&arguments.input);
+    let Gathered { sources, unmatched } = input::gather(&arguments.input, console)?;
     let mut others: Vec<(&str, &Path)> = Vec::new();
     others.extend(arguments.evidence.evidence.as_deref().map(|path| ("--evidence", path)));
     others.extend(arguments.baseline.as_deref().map(|path| ("--baseline", path)));
@@ -52,7 +59,7 @@ fn attempt(arguments: &ValidateArguments, console: Console) -> Result<Exit, Exit
     let evidence = Evidence::open(&arguments.evidence, &circumstances, console)?;
     let mut run = Run {
         reports: &mut reports,
-        room: room(arguments.check.max_errors),
+        room: room(arguments.check.max_errors.unwrap_or_default()),
         console,
         baseline,
         evidence,

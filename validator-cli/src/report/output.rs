@@ -112,7 +112,10 @@ pub(crate) fn open(
         }
         taken.push(place);
     }
-    targets.into_iter().map(|(format, path)| open_one(format, path, arguments.color, console)).collect()
+    targets
+        .into_iter()
+        .map(|(format, path)| open_one(format, path, arguments.color.unwrap_or(ColorChoice::Auto), console))
+        .collect()
 }
 
 fn open_one(
@@ -141,9 +144,10 @@ fn targets(arguments: &OutputArguments) -> Vec<(Format, Option<PathBuf>)> {
     let given: Vec<(Option<Format>, PathBuf)> = arguments.outputs.iter().map(|text| target(text)).collect();
     let mut targets = Vec::new();
     if given.iter().all(|(format, _)| format.is_some()) {
-        targets.push((arguments.format, None));
+        targets.push((arguments.format(), None));
     }
-    targets.extend(given.into_iter().map(|(format, path)| (format.unwrap_or(arguments.format), Some(path))));
+    targets
+        .extend(given.into_iter().map(|(format, path)| (format.unwrap_or(arguments.format()), Some(path))));
     targets
 }
 

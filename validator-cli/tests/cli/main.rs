@@ -8,8 +8,10 @@
 mod accepting;
 mod assess;
 mod catalogue;
+mod config;
 mod evidence;
 mod exits;
+mod help;
 mod inputs;
 mod reports;
 mod xml;
