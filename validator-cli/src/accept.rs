@@ -15,7 +15,7 @@ use crate::config::Configuration;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{self, Gathered};
-use crate::pipeline::{self, Step, Work};
+use crate::pipeline::{self, End, Step, Work};
 use crate::report::text::count;
 use crate::report::{Counts, Totals};
 use crate::validate::{ended, exit, tell, tell_unmatched};
@@ -67,6 +67,13 @@ fn attempt(mut arguments: BaselineCreateArguments, console: Console) -> Result<E
         ControlFlow::Continue(())
     });
     drop(watch);
+    if end != End::Whole {
+        // A file that accepts a part would pass for one that accepts all; the one made above is ours and empty.
+        if let (Some(_), Some(path)) = (&file, &arguments.output) {
+            std::fs::remove_file(path).ok();
+        }
+        return Err(ended(end, console));
+    }
     let safety = totals.issues.all();
     if safety > 0 {
         console.fault(&format!(
@@ -91,5 +98,5 @@ fn attempt(mut arguments: BaselineCreateArguments, console: Console) -> Result<E
     let allow_empty = arguments.input.allow_empty;
     // A warning of a safety rule is as little acceptable as an error.
     let exit = exit(&totals, FailOn::Note, allow_empty, false, console);
-    Ok(exit.max(written).max(tell_unmatched(&unmatched, allow_empty, console)).max(ended(end, console)))
+    Ok(exit.max(written).max(tell_unmatched(&unmatched, allow_empty, console)))
 }

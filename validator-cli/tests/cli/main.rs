@@ -9,6 +9,7 @@ mod accepting;
 mod assess;
 mod catalogue;
 mod config;
+mod corpus;
 mod evidence;
 mod exits;
 mod help;
