@@ -3,6 +3,8 @@
 mod human;
 
 use std::ops::ControlFlow;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 
 use serde_json::Value;
 use solewire_profiles::issue::{Issue, refused};
@@ -12,28 +14,36 @@ use solewire_profiles::{AssessOptions, Derived, SubmittedExam};
 
 use crate::args::{AssessArguments, Format, Loudness};
 use crate::catalogue::nearest;
-use crate::check::{Checked, Checker, Outcome, place_in_file};
+use crate::check::{Checked, Checker, Outcome};
+use crate::config::Configuration;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{self, Gathered, Record, Source};
+use crate::pipeline::{self, Step, Work};
 use crate::report::output::{self, Output};
 use crate::report::{Counts, Entry, Settings, Totals, Verdict, one_line, outcome_line, write_issue};
-use crate::validate::{exit, tell, tell_unmatched};
-
-/// The guidelines that ship.
-const GUIDELINES: &[&str] = &["iwgdf-2023", "nice-ng19", "ada-2008", "scotland-2016", "podus-2021"];
+use crate::validate::{ended, exit, tell, tell_unmatched};
+use crate::watch::Watch;
 
 /// Runs the command.
-pub(crate) fn run(arguments: &AssessArguments) -> Exit {
+pub(crate) fn run(arguments: AssessArguments) -> Exit {
     let console = Console::new(arguments.output.loudness());
     attempt(arguments, console).unwrap_or_else(|exit| exit)
 }
 
-fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> {
-    let checker = Checker::load(&arguments.check, console)?;
-    let options = options(arguments, &checker, console)?;
-    let Gathered { sources, unmatched } = input::gather(&arguments.input);
-    let outputs = output::open(&arguments.output, &sources, console)?;
+fn attempt(mut arguments: AssessArguments, console: Console) -> Result<Exit, Exit> {
+    let configuration = Configuration::load(&arguments.config, console)?;
+    configuration.fill_input(&mut arguments.input);
+    configuration.fill_check(&mut arguments.check);
+    configuration.fill_output(&mut arguments.output, &[Format::Human, Format::Json]);
+    if arguments.guidelines.is_empty() {
+        arguments.guidelines = configuration.guidelines().to_vec();
+    }
+    arguments.monofilament = arguments.monofilament.or_else(|| configuration.monofilament());
+    let checker = Checker::load(&arguments.check.engine, console)?;
+    let options = options(&arguments, &checker, console)?;
+    let Gathered { sources, unmatched } = input::gather(&arguments.input, console)?;
+    let outputs = output::open(&arguments.output, &sources, &[], console)?;
     if let Some(output) = outputs.iter().find(|output| !matches!(output.format, Format::Human | Format::Json))
     {
         let name = clap::ValueEnum::to_possible_value(&output.format);
@@ -47,15 +57,22 @@ fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> 
         fail_on: arguments.check.fail_on(),
         loudness: arguments.output.loudness(),
     };
-    let mut run = Run { checker: &checker, options: &options, outputs, settings, console, exams: 0 };
+    let machine = outputs.iter().any(Output::is_for_programs_on_stdout);
+    let mut watch = Watch::begin(sources.len(), settings.loudness, machine);
+    let mut run = Run { outputs, settings, console, exams: 0 };
     let mut totals = Totals::default();
-    for source in &sources {
-        totals.files += 1;
-        let flow = source.read(checker.limit(), &mut |record| run.document(source, record, &mut totals));
-        if flow.is_break() {
-            break;
+    let limit = checker.limit();
+    let work: Work<Assessed> = Arc::new(move |source, record| assess(&checker, &options, source, record));
+    let sources = Arc::new(sources);
+    let jobs = arguments.check.engine.jobs();
+    let end = pipeline::run(&sources, limit, jobs, &work, &mut watch, &mut |source, step| match step {
+        Step::Document { result, .. } => run.document(source, result, &mut totals),
+        Step::EndOfFile(_) => {
+            totals.files += 1;
+            ControlFlow::Continue(())
         }
-    }
+    });
+    drop(watch);
     for output in &mut run.outputs {
         output.close(console);
     }
@@ -73,21 +90,66 @@ fn attempt(arguments: &AssessArguments, console: Console) -> Result<Exit, Exit> 
         );
         exit = exit.max(Exit::Usage);
     }
-    Ok(exit)
+    Ok(exit.max(ended(end, console)))
+}
+
+/// A checked document with its exams and what follows from each.
+struct Assessed {
+    checked: Checked,
+    exams: Vec<(SubmittedExam, Derived)>,
+}
+
+fn assess(checker: &Checker, options: &AssessOptions, source: &Source, record: Record) -> Assessed {
+    let mut checked = checker.check(source, record);
+    let mut exams = Vec::new();
+    if let Outcome::Checked { issues, document: Some(document) } = &mut checked.outcome
+        && !refused(issues)
+    {
+        let derived = catch_unwind(AssertUnwindSafe(|| derive(checker, options, document)));
+        match derived {
+            Ok(Ok(found)) => exams = found,
+            Ok(Err(found)) => {
+                issues.extend(found);
+                document.locate(issues);
+            }
+            Err(_) => {
+                checked.outcome =
+                    Outcome::Unread("a fault of this program stopped the assessment".to_owned());
+            }
+        }
+    }
+    Assessed { checked: checked.without_text(), exams }
+}
+
+/// The exams of a document with what follows from each, or the issues that keep it from having any.
+fn derive(
+    checker: &Checker,
+    options: &AssessOptions,
+    document: &Document,
+) -> Result<Vec<(SubmittedExam, Derived)>, Vec<Issue>> {
+    let engine = &checker.engine;
+    let submission = engine.submission(document, &checker.context)?;
+    let exams = submission.exams.into_iter().map(|exam| {
+        let bodies: Vec<&Value> = exam.resources.iter().map(|placed| &placed.body).collect();
+        let derived = engine.assess(&exam.key, &bodies, options);
+        (exam, derived)
+    });
+    Ok(exams.collect())
 }
 
 fn options(arguments: &AssessArguments, checker: &Checker, console: Console) -> Result<AssessOptions, Exit> {
     let mut options = AssessOptions::at(checker.context.at);
-    options.monofilament = arguments.monofilament;
+    options.monofilament = arguments.monofilament.unwrap_or_default();
     if !arguments.guidelines.is_empty() {
         options.guidelines.clear();
     }
     for id in &arguments.guidelines {
-        if !GUIDELINES.contains(&id.as_str()) {
-            let hint = nearest(id, GUIDELINES.iter().copied())
-                .map_or_else(String::new, |near| format!(" The nearest is {near}."));
-            console
-                .fault(&format!("--guideline {id}: not known.{hint} Known are {}.", GUIDELINES.join(", ")));
+        if !checker.engine.knows_guideline(id) {
+            let known = || checker.engine.guidelines().iter().map(|guideline| guideline.id.as_str());
+            let hint =
+                nearest(id, known()).map_or_else(String::new, |near| format!(" The nearest is {near}."));
+            let known = known().collect::<Vec<_>>().join(", ");
+            console.fault(&format!("--guideline {id}: not known.{hint} Known: {known}."));
             return Err(Exit::Usage);
         }
         if !options.guidelines.contains(id) {
@@ -97,68 +159,33 @@ fn options(arguments: &AssessArguments, checker: &Checker, console: Console) -> 
     Ok(options)
 }
 
-struct Run<'a> {
-    checker: &'a Checker,
-    options: &'a AssessOptions,
+struct Run {
     outputs: Vec<Output>,
     settings: Settings,
     console: Console,
     exams: usize,
 }
 
-impl Run<'_> {
-    fn document(&mut self, source: &Source, record: Record, totals: &mut Totals) -> ControlFlow<()> {
-        let line = record.line;
-        let mut checked = self.checker.check(source, record);
+impl Run {
+    fn document(&mut self, source: &Source, assessed: Assessed, totals: &mut Totals) -> ControlFlow<()> {
+        let Assessed { checked, exams } = assessed;
         tell(source, &checked.outcome, self.console);
-        match &mut checked.outcome {
+        match &checked.outcome {
             Outcome::Skipped(_) => totals.skipped += 1,
             Outcome::Unread(_) => totals.unread += 1,
-            Outcome::Checked { issues, document } => {
+            Outcome::Checked { issues, .. } => {
                 totals.documents += 1;
-                let mut issues = std::mem::take(issues);
-                let exams = match document {
-                    Some(document) if !refused(&issues) => self.derive(document, line, &mut issues),
-                    _ => Vec::new(),
-                };
-                totals.issues.add(Counts::of(&issues));
-                if refused(&issues) {
-                    self.refuse(source, &checked, &issues);
+                totals.issues.add(Counts::of(issues));
+                if refused(issues) {
+                    self.refuse(source, &checked, issues);
                 } else {
-                    self.warn(source, &issues);
+                    self.warn(source, issues);
                     self.report(source, &exams);
                 }
             }
         }
         let read = self.outputs.iter().any(Output::is_open);
         if read { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
-    }
-
-    /// The exams of a document with what follows from each. Adds to the issues what keeps it from having any.
-    fn derive(
-        &self,
-        document: &Document,
-        line: Option<(usize, usize)>,
-        issues: &mut Vec<Issue>,
-    ) -> Vec<(SubmittedExam, Derived)> {
-        let engine = &self.checker.engine;
-        match engine.submission(document, &self.checker.context) {
-            Ok(submission) => submission
-                .exams
-                .into_iter()
-                .map(|exam| {
-                    let bodies: Vec<&Value> = exam.resources.iter().map(|placed| &placed.body).collect();
-                    let derived = engine.assess(&exam.key, &bodies, self.options);
-                    (exam, derived)
-                })
-                .collect(),
-            Err(mut found) => {
-                document.locate(&mut found);
-                place_in_file(&mut found, line);
-                issues.extend(found);
-                Vec::new()
-            }
-        }
     }
 
     fn refuse(&mut self, source: &Source, checked: &Checked, issues: &[Issue]) {

@@ -15,12 +15,15 @@ pub(crate) fn rules(arguments: &RulesArguments) -> Exit {
     let rules = solewire_profiles::rules();
     let text = match arguments.format {
         CatalogueFormat::Human => table(&rules),
-        CatalogueFormat::Json => {
-            let rules: Vec<Value> = rules.iter().map(|rule| members(rule)).collect();
-            one_line(&json!({ "schema_version": SCHEMA_VERSION, "rules": rules })) + "\n"
-        }
+        CatalogueFormat::Json => one_line(&document()) + "\n",
     };
     print(&text)
+}
+
+/// The table of rules as JSON.
+pub(crate) fn document() -> Value {
+    let rules: Vec<Value> = solewire_profiles::rules().iter().map(|rule| members(rule)).collect();
+    json!({ "schema_version": SCHEMA_VERSION, "rules": rules })
 }
 
 /// Explains one rule.
@@ -86,7 +89,7 @@ fn members(rule: &Rule) -> Value {
     })
 }
 
-fn print(text: &str) -> Exit {
+pub(crate) fn print(text: &str) -> Exit {
     let mut stdout = std::io::stdout().lock();
     match stdout.write_all(text.as_bytes()).and_then(|()| stdout.flush()) {
         Ok(()) => Exit::Clean,

@@ -5,10 +5,10 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use jiff::Timestamp;
 use serde_json::Value;
 use solewire_profiles::issue::Issue;
-use solewire_profiles::json::{Document, JSON_DUPLICATE_KEY, JSON_LIMIT, Limits, Position};
+use solewire_profiles::json::{Document, JSON_LIMIT, Limits, Position};
 use solewire_profiles::{CheckContext, Engine};
 
-use crate::args::CheckArguments;
+use crate::args::EngineArguments;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{Content, Record, Source};
@@ -46,12 +46,22 @@ pub(crate) enum Outcome {
     Unread(String),
 }
 
+impl Checked {
+    /// The same, without holding on to the text.
+    pub(crate) fn without_text(mut self) -> Checked {
+        if let Outcome::Checked { document, .. } = &mut self.outcome {
+            *document = None;
+        }
+        self
+    }
+}
+
 impl Checker {
     /// Loads the engine.
     ///
     /// # Errors
     /// How the run ends when the arguments cannot be followed; the reason has been said.
-    pub(crate) fn load(arguments: &CheckArguments, console: Console) -> Result<Checker, Exit> {
+    pub(crate) fn load(arguments: &EngineArguments, console: Console) -> Result<Checker, Exit> {
         if let Some(folder) = arguments.profiles.first() {
             console.fault(&format!(
                 "--profiles {}: profiles of a site cannot be loaded yet; leave the option out to check against those that \
@@ -76,6 +86,8 @@ impl Checker {
     /// Checks one record of a source.
     pub(crate) fn check(&self, source: &Source, record: Record) -> Checked {
         let line = record.line.map(|(line, _)| line);
+        let origin =
+            record.line.map_or(Position::START, |(line, offset)| Position { line, column: 1, offset });
         let untyped = |outcome| Checked { line, root: UNTYPED.to_owned(), entries: Vec::new(), outcome };
         let bytes = match record.content {
             Content::Unreadable(reason) => return untyped(Outcome::Unread(reason)),
@@ -83,15 +95,14 @@ impl Checker {
             Content::TooLarge => {
                 let message =
                     format!("The text has more than {} bytes, which is the limit.", self.limits.bytes);
-                let mut issues = vec![Issue::new(&JSON_LIMIT, "", message).at(Position::START)];
-                place_in_file(&mut issues, record.line);
+                let issues = vec![Issue::new(&JSON_LIMIT, "", message).at(origin)];
                 return untyped(Outcome::Checked { issues, document: None });
             }
             Content::Bytes(bytes) => bytes,
         };
         // One document that trips the engine must not keep the others from being checked.
         let attempt = catch_unwind(AssertUnwindSafe(|| {
-            let document = match Document::parse(bytes, self.limits) {
+            let document = match Document::parse_at(bytes, self.limits, origin) {
                 Ok(document) => document,
                 Err(issues) => return (UNTYPED.to_owned(), Ok((issues, None))),
             };
@@ -108,8 +119,7 @@ impl Checker {
             Ok((root, Err(reason))) => {
                 Checked { line, root, entries: Vec::new(), outcome: Outcome::Skipped(reason) }
             }
-            Ok((root, Ok((mut issues, document)))) => {
-                place_in_file(&mut issues, record.line);
+            Ok((root, Ok((issues, document)))) => {
                 let entries = document.as_ref().map(|document| entries(document.value())).unwrap_or_default();
                 Checked { line, root, entries, outcome: Outcome::Checked { issues, document } }
             }
@@ -141,21 +151,6 @@ fn mentions_resources(value: &Value) -> bool {
     match value {
         Value::Array(items) => items.iter().any(|item| item.get("resourceType").is_some()),
         other => other.get("resourceType").is_some(),
-    }
-}
-
-/// Turns places in an NDJSON record into places in its file.
-pub(crate) fn place_in_file(issues: &mut [Issue], line: Option<(usize, usize)>) {
-    let Some((line, offset)) = line else { return };
-    for issue in issues {
-        if let Some(position) = &mut issue.position {
-            position.line += line - 1;
-            position.offset += offset;
-        }
-        if issue.rule == JSON_DUPLICATE_KEY.id {
-            // The message names the place of the first of the two, which is on the same line.
-            issue.message = issue.message.replace("at line 1,", &format!("at line {line},"));
-        }
     }
 }
 

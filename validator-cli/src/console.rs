@@ -1,6 +1,7 @@
 //! Standard error: what is said about the run, as opposed to the report about the documents.
 
 use std::io::Write;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::args::Loudness;
 use crate::report::text::visible;
@@ -37,8 +38,32 @@ impl Console {
 }
 
 fn say(text: &str) {
+    let mut stderr = std::io::stderr().lock();
+    clear_progress(&mut stderr);
     // There is nowhere left to report that standard error is gone.
-    writeln!(std::io::stderr().lock(), "solewire-check: {}", visible(text)).ok();
+    writeln!(stderr, "solewire-check: {}", visible(text)).ok();
+}
+
+/// Whether the last line of the terminal is that of the progress. Everything that writes there clears it first.
+static PROGRESS: AtomicBool = AtomicBool::new(false);
+
+/// Shows a line that the next one, or anything else, takes the place of.
+pub(crate) fn show_progress(line: &str) {
+    let mut stderr = std::io::stderr().lock();
+    write!(stderr, "\r\x1b[K{line}").and_then(|()| stderr.flush()).ok();
+    PROGRESS.store(true, Ordering::Relaxed);
+}
+
+/// Takes the line of the progress away.
+pub(crate) fn clear_progress(stderr: &mut dyn Write) {
+    if PROGRESS.swap(false, Ordering::Relaxed) {
+        write!(stderr, "\r\x1b[K").and_then(|()| stderr.flush()).ok();
+    }
+}
+
+#[cfg(test)]
+pub(crate) fn progress_is_shown() -> bool {
+    PROGRESS.load(Ordering::Relaxed)
 }
 
 /// Makes a panic name its place in the program only: its message may hold a value of the document at hand.

@@ -13,6 +13,8 @@ pub(crate) enum Exit {
     Usage,
     /// 3: some input could not be read, a report could not be written, or the program is at fault.
     Fault,
+    /// 130: interrupted from outside; the reports are marked as incomplete.
+    Interrupted,
 }
 
 impl From<Exit> for ExitCode {
@@ -22,6 +24,7 @@ impl From<Exit> for ExitCode {
             Exit::Findings => 1,
             Exit::Usage => 2,
             Exit::Fault => 3,
+            Exit::Interrupted => 130,
         })
     }
 }

@@ -61,6 +61,60 @@ fn children(folder: &Path) -> Vec<(String, bool)> {
         .collect()
 }
 
+/// Whether a path fits a pattern: name for name, `**` for any folders. A pattern without a slash is held against the
+/// last name alone.
+pub(crate) fn matches_path(pattern: &str, path: &str) -> bool {
+    if !pattern.contains('/') {
+        return matches_name(pattern, path.rsplit('/').next().unwrap_or(path));
+    }
+    let steps: Vec<&str> = pattern.split('/').collect();
+    let names: Vec<&str> = path.split('/').collect();
+    fits(&steps, &names)
+}
+
+fn fits(steps: &[&str], names: &[&str]) -> bool {
+    match (steps, names) {
+        ([], []) => true,
+        (["**", rest @ ..], _) => {
+            fits(rest, names) || names.split_first().is_some_and(|(_, names)| fits(steps, names))
+        }
+        ([step, rest @ ..], [name, names @ ..]) => matches_name(step, name) && fits(rest, names),
+        ([_, ..], []) | ([], [_, ..]) => false,
+    }
+}
+
+fn matches_name(pattern: &str, name: &str) -> bool {
+    matches(&pattern.chars().collect::<Vec<_>>(), &name.chars().collect::<Vec<_>>())
+}
+
+/// Whether a text fits a pattern in which `*` alone has a meaning.
+pub(crate) fn matches_stars(pattern: &str, text: &str) -> bool {
+    let Some((first, rest)) = pattern.split_once('*') else { return pattern == text };
+    let Some(mut text) = text.strip_prefix(first) else { return false };
+    let mut parts: Vec<&str> = rest.split('*').collect();
+    let last = parts.pop().unwrap_or_default();
+    for part in parts {
+        match text.find(part) {
+            Some(at) => text = text.get(at + part.len()..).unwrap_or_default(),
+            None => return false,
+        }
+    }
+    text.ends_with(last)
+}
+
+/// A pattern that only this path fits.
+pub(crate) fn literal_pattern(path: &str) -> String {
+    let mut out = String::with_capacity(path.len());
+    for character in path.chars() {
+        if matches!(character, '*' | '?' | '[') {
+            out.extend(['[', character, ']']);
+        } else {
+            out.push(character);
+        }
+    }
+    out
+}
+
 fn matches(pattern: &[char], name: &[char]) -> bool {
     match pattern {
         [] => name.is_empty(),
@@ -143,6 +197,41 @@ mod tests {
             [("*.json", "a.ndjson "), ("?", ""), ("[a-c]", "d"), ("[!a-c]", "a"), ("a", "ab")]
         {
             assert!(!fits(pattern, name), "{pattern} should not match {name}");
+        }
+    }
+
+    #[test]
+    fn whole_paths_are_matched() {
+        for (pattern, path, wanted) in [
+            ("exams/*.json", "exams/a.json", true),
+            ("exams/*.json", "exams/b/a.json", false),
+            ("exams/**/*.json", "exams/a.json", true),
+            ("exams/**/*.json", "exams/b/c/a.json", true),
+            ("**/old/**", "x/old/y.json", true),
+            ("**/old/**", "x/older/y.json", false),
+            ("*.json", "x/y/a.json", true),
+            ("x/*", "y", false),
+        ] {
+            assert_eq!(matches_path(pattern, path), wanted, "{pattern} {path}");
+        }
+        for path in ["a/[b]*?.json", "[", "plain.json"] {
+            assert!(matches_path(&literal_pattern(path), path), "{path}");
+        }
+        assert!(!matches_path(&literal_pattern("a*.json"), "ab.json"));
+    }
+
+    #[test]
+    fn stars_alone_have_a_meaning_in_paths_of_elements() {
+        for (pattern, text, wanted) in [
+            ("Bundle.entry[*].resource", "Bundle.entry[12].resource", true),
+            ("Bundle.entry[*].resource", "Bundle.entry[12].resource.code", false),
+            ("Bundle.entry[1].*", "Bundle.entry[1].resource.code", true),
+            ("*", "", true),
+            ("a*b*c", "a-c-b-c", true),
+            ("a*b*c", "a-c-c", false),
+            ("aa*a", "aa", false),
+        ] {
+            assert_eq!(matches_stars(pattern, text), wanted, "{pattern} {text}");
         }
     }
 

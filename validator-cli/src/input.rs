@@ -3,16 +3,21 @@
 use std::collections::BTreeMap;
 use std::ffi::OsString;
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, ErrorKind, Read};
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 
+use sha2::{Digest, Sha256};
+
 use crate::args::InputArguments;
+use crate::console::Console;
+use crate::evidence::hex;
+use crate::exit::Exit;
 use crate::glob;
 use crate::report::text::uri;
 
 /// How reports call a source.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Name {
     /// As given, or relative to the working folder where it lies below it. Not yet safe for a terminal.
     pub(crate) shown: String,
@@ -69,33 +74,72 @@ impl Source {
         }
     }
 
-    /// Reads the documents one after the other, each of at most `limit` bytes, until `visit` breaks off.
+    /// Reads the documents one after the other, each of at most `limit` bytes, until `visit` breaks off. Gives the
+    /// fingerprint of what was read whole.
     pub(crate) fn read(
         &self,
         limit: usize,
         visit: &mut dyn FnMut(Record) -> ControlFlow<()>,
-    ) -> ControlFlow<()> {
+    ) -> ControlFlow<(), Option<Fingerprint>> {
         let alone = |content| Record { line: None, content };
+        let without_bytes = |flow: ControlFlow<()>| flow.map_continue(|()| None);
         let reader: Box<dyn Read> = match &self.origin {
-            Origin::Unlistable(reason) => return visit(alone(Content::Unreadable(reason.clone()))),
-            Origin::Unfit(reason) => return visit(alone(Content::Unfit(reason))),
+            Origin::Unlistable(reason) => {
+                return without_bytes(visit(alone(Content::Unreadable(reason.clone()))));
+            }
+            Origin::Unfit(reason) => return without_bytes(visit(alone(Content::Unfit(reason)))),
             Origin::Stdin => Box::new(std::io::stdin().lock()),
             Origin::File(path) => match File::open(path) {
                 Ok(file) => Box::new(file),
-                Err(error) => return visit(alone(Content::Unreadable(error.to_string()))),
+                Err(error) => return without_bytes(visit(alone(Content::Unreadable(error.to_string())))),
             },
         };
+        let mut reader = Hashing { reader, digest: Sha256::new(), bytes: 0 };
         if self.lines {
-            return read_lines(BufReader::with_capacity(64 * 1024, reader), limit, visit);
+            read_lines(BufReader::with_capacity(64 * 1024, &mut reader), limit, visit)?;
+        } else {
+            let mut bytes = Vec::new();
+            // One byte over the limit is enough to know that the text is too large.
+            let content = match (&mut reader).take(limit as u64 + 1).read_to_end(&mut bytes) {
+                Ok(_) if bytes.len() > limit => Content::TooLarge,
+                Ok(_) => Content::Bytes(bytes),
+                Err(error) => Content::Unreadable(error.to_string()),
+            };
+            visit(alone(content))?;
         }
-        let mut bytes = Vec::new();
-        // One byte over the limit is enough to know that the text is too large.
-        let content = match reader.take(limit as u64 + 1).read_to_end(&mut bytes) {
-            Ok(_) if bytes.len() > limit => Content::TooLarge,
-            Ok(_) => Content::Bytes(bytes),
-            Err(error) => Content::Unreadable(error.to_string()),
-        };
-        visit(alone(content))
+        ControlFlow::Continue(reader.finish())
+    }
+}
+
+/// What tells that two files are the same.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Fingerprint {
+    /// SHA-256 in hexadecimal.
+    pub(crate) sha256: String,
+    pub(crate) bytes: u64,
+}
+
+/// Keeps the fingerprint of what is read through it: a file that is opened again could be another one by then.
+struct Hashing<R> {
+    reader: R,
+    digest: Sha256,
+    bytes: u64,
+}
+
+impl<R: Read> Read for Hashing<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let length = self.reader.read(buffer)?;
+        self.digest.update(buffer.get(..length).unwrap_or_default());
+        self.bytes += length as u64;
+        Ok(length)
+    }
+}
+
+impl<R: Read> Hashing<R> {
+    /// Reads what is left; none when that fails.
+    fn finish(mut self) -> Option<Fingerprint> {
+        std::io::copy(&mut self, &mut std::io::sink()).ok()?;
+        Some(Fingerprint { sha256: hex(&self.digest.finalize()), bytes: self.bytes })
     }
 }
 
@@ -166,8 +210,15 @@ pub(crate) struct Gathered {
 }
 
 /// Finds out what the paths name, without reading it.
-pub(crate) fn gather(arguments: &InputArguments) -> Gathered {
-    let mut gathering = Gathering { ndjson: arguments.ndjson, sources: BTreeMap::new(), found: 0 };
+///
+/// # Errors
+/// How the run ends when the ignore file cannot be read; the reason has been said.
+pub(crate) fn gather(arguments: &InputArguments, console: Console) -> Result<Gathered, Exit> {
+    let choice = Choice::new(arguments).map_err(|reason| {
+        console.fault(&reason);
+        Exit::Usage
+    })?;
+    let mut gathering = Gathering { ndjson: arguments.ndjson, choice, sources: BTreeMap::new(), found: 0 };
     let mut unmatched = Vec::new();
     for given in &arguments.paths {
         let before = gathering.found;
@@ -176,11 +227,63 @@ pub(crate) fn gather(arguments: &InputArguments) -> Gathered {
             unmatched.push(given.to_string_lossy().into_owned());
         }
     }
-    Gathered { sources: gathering.sources.into_values().collect(), unmatched }
+    Ok(Gathered { sources: gathering.sources.into_values().collect(), unmatched })
+}
+
+/// Looked for in the current folder.
+const IGNORE_FILE: &str = ".solewire-ignore";
+
+/// What of folders and patterns is read. A file that is named is always read.
+struct Choice {
+    include: Vec<String>,
+    exclude: Vec<String>,
+}
+
+impl Choice {
+    fn new(arguments: &InputArguments) -> Result<Choice, String> {
+        let mut exclude = arguments.exclude.clone();
+        let path = arguments.ignore_file.as_deref().unwrap_or(Path::new(IGNORE_FILE));
+        match std::fs::read_to_string(path) {
+            Ok(text) => exclude.extend(
+                text.lines()
+                    .map(str::trim)
+                    .filter(|line| !line.is_empty() && !line.starts_with('#'))
+                    .map(str::to_owned),
+            ),
+            Err(error) if arguments.ignore_file.is_none() && error.kind() == ErrorKind::NotFound => {}
+            Err(error) => return Err(format!("{}: cannot be read: {error}.", path.display())),
+        }
+        for pattern in &mut exclude {
+            if let Some(folder) = pattern.strip_suffix('/') {
+                *pattern =
+                    if folder.contains('/') { format!("{folder}/**") } else { format!("**/{folder}/**") };
+            }
+        }
+        Ok(Choice { include: arguments.include.clone(), exclude })
+    }
+
+    /// Whether a file in a folder is of the kind that is read.
+    fn includes(&self, path: &Path) -> bool {
+        if self.include.is_empty() {
+            return has_extension(path, "json") || has_extension(path, "ndjson");
+        }
+        fits_any(&self.include, path)
+    }
+
+    fn excludes(&self, path: &Path) -> bool {
+        fits_any(&self.exclude, path)
+    }
+}
+
+fn fits_any(patterns: &[String], path: &Path) -> bool {
+    let path = shown(path);
+    let path = path.to_string_lossy();
+    patterns.iter().any(|pattern| glob::matches_path(pattern, &path))
 }
 
 struct Gathering {
     ndjson: bool,
+    choice: Choice,
     sources: BTreeMap<PathBuf, Source>,
     /// How often something was found, the same thing twice included.
     found: usize,
@@ -207,7 +310,7 @@ impl Gathering {
     fn add_path(&mut self, path: &Path, named: bool) {
         if path.is_dir() {
             self.add_folder(path);
-        } else {
+        } else if named || !self.choice.excludes(path) {
             // A path that does not exist is a file that cannot be read, which is how it is reported.
             self.put(path, named, Origin::File(path.to_owned()));
         }
@@ -235,7 +338,7 @@ impl Gathering {
                 } else {
                     self.add_folder(&path);
                 }
-            } else if has_extension(&path, "json") || has_extension(&path, "ndjson") {
+            } else if self.choice.includes(&path) && !self.choice.excludes(&path) {
                 let origin = if path.exists() && !path.is_file() {
                     Origin::Unfit("not a regular file; name it to have it read")
                 } else {
@@ -275,6 +378,20 @@ fn shown(path: &Path) -> PathBuf {
     let path = below.unwrap_or_else(|| path.to_owned());
     let plain: PathBuf = path.components().filter(|part| *part != std::path::Component::CurDir).collect();
     if plain.as_os_str().is_empty() { PathBuf::from(".") } else { plain }
+}
+
+/// Arguments that name paths and nothing else.
+#[cfg(test)]
+pub(crate) fn arguments(paths: Vec<OsString>) -> InputArguments {
+    InputArguments {
+        paths,
+        stdin_name: "<stdin>".to_owned(),
+        ndjson: false,
+        include: Vec::new(),
+        exclude: Vec::new(),
+        ignore_file: None,
+        allow_empty: false,
+    }
 }
 
 #[cfg(test)]

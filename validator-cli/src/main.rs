@@ -5,28 +5,39 @@
 #![deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
+mod accept;
 mod args;
 mod assess;
+mod baseline;
 mod catalogue;
 mod check;
+mod config;
 mod console;
+mod evidence;
 mod exit;
 mod glob;
+mod help;
 mod input;
+mod pipeline;
 mod report;
 mod validate;
+mod watch;
 
 use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::args::{Arguments, Command};
+use crate::args::{Arguments, BaselineCommand, Command, ConfigCommand};
 
 fn main() -> ExitCode {
     console::keep_values_out_of_panics();
     let exit = match Arguments::parse().command {
-        Command::Validate(arguments) => validate::run(&arguments),
-        Command::Assess(arguments) => assess::run(&arguments),
+        Command::Validate(arguments) => validate::run(arguments),
+        Command::Assess(arguments) => assess::run(arguments),
+        Command::Baseline(BaselineCommand::Create(arguments)) => accept::create(arguments),
+        Command::Config(ConfigCommand::Show(arguments)) => config::show(&arguments),
+        Command::Completion(arguments) => help::completion(&arguments),
+        Command::Manual => help::manual(),
         Command::Rules(arguments) => catalogue::rules(&arguments),
         Command::Explain(arguments) => catalogue::explain(&arguments),
     };

@@ -1,26 +1,45 @@
 //! `solewire-check validate`: read, check, report.
 
 use std::ops::ControlFlow;
-use std::time::Instant;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
 
-use crate::args::{FailOn, ValidateArguments};
+use clap::ValueEnum;
+use jiff::tz::TimeZone;
+
+use crate::args::{FailOn, Format, ValidateArguments};
+use crate::baseline::Baseline;
 use crate::check::{Checked, Checker, Outcome};
+use crate::config::Configuration;
 use crate::console::Console;
+use crate::evidence::{Circumstances, Evidence};
 use crate::exit::Exit;
-use crate::input::{self, Gathered, Source};
+use crate::input::{self, Fingerprint, Gathered, Name, Source};
+use crate::pipeline::{self, End, Step, Work};
 use crate::report::output::{self, Output};
 use crate::report::{self, Counts, Entry, Reporter, Settings, Totals, Verdict};
+use crate::watch::Watch;
 
 /// Runs the command.
-pub(crate) fn run(arguments: &ValidateArguments) -> Exit {
+pub(crate) fn run(arguments: ValidateArguments) -> Exit {
     let console = Console::new(arguments.output.loudness());
     attempt(arguments, console).unwrap_or_else(|exit| exit)
 }
 
-fn attempt(arguments: &ValidateArguments, console: Console) -> Result<Exit, Exit> {
-    let checker = Checker::load(&arguments.check, console)?;
-    let Gathered { sources, unmatched } = input::gather(&arguments.input);
-    let outputs = output::open(&arguments.output, &sources, console)?;
+fn attempt(mut arguments: ValidateArguments, console: Console) -> Result<Exit, Exit> {
+    let configuration = Configuration::load(&arguments.config, console)?;
+    configuration.fill_input(&mut arguments.input);
+    configuration.fill_check(&mut arguments.check);
+    configuration.fill_output(&mut arguments.output, Format::value_variants());
+    configuration.fill_baseline(&mut arguments.baseline);
+    let checker = Checker::load(&arguments.check.engine, console)?;
+    let Gathered { sources, unmatched } = input::gather(&arguments.input, console)?;
+    let mut others: Vec<(&str, &Path)> = Vec::new();
+    others.extend(arguments.evidence.evidence.as_deref().map(|path| ("--evidence", path)));
+    others.extend(arguments.baseline.as_deref().map(|path| ("--baseline", path)));
+    let baseline = load_baseline(arguments.baseline.as_deref(), &checker, console)?;
+    let outputs = output::open(&arguments.output, &sources, &others, console)?;
     let settings = Settings {
         show_values: arguments.check.show_values,
         fail_on: arguments.check.fail_on(),
@@ -33,11 +52,43 @@ fn attempt(arguments: &ValidateArguments, console: Console) -> Result<Exit, Exit
             (output, reporter)
         })
         .collect();
-    let mut run = Run { reports: &mut reports, room: room(arguments.check.max_errors), console };
-    let totals = run.all(&checker, &sources);
+    let machine = reports.iter().any(|(output, _)| output.is_for_programs_on_stdout());
+    let mut watch = Watch::begin(sources.len(), settings.loudness, machine);
+    let circumstances =
+        Circumstances { engine: &checker.engine, fail_on: settings.fail_on, at: arguments.check.engine.at };
+    let evidence = Evidence::open(&arguments.evidence, &circumstances, console)?;
+    let mut run = Run {
+        reports: &mut reports,
+        room: room(arguments.check.max_errors.unwrap_or_default()),
+        console,
+        baseline,
+        evidence,
+        file: None,
+        took: Duration::ZERO,
+    };
+    let jobs = arguments.check.engine.jobs();
+    let (totals, end) = run.all(&Arc::new(checker), &Arc::new(sources), jobs, &mut watch);
+    drop(watch);
+    let Run { baseline, evidence, .. } = run;
+    if let (Some(baseline), false) = (&baseline, totals.incomplete) {
+        for stale in baseline.stale() {
+            console.note(&stale);
+        }
+    }
+    let recorded = evidence.map_or(Exit::Clean, |file| file.finish(&totals, baseline.as_ref(), console));
     let failed = reports.iter().any(|(output, _)| output.has_failed());
     let unmatched = tell_unmatched(&unmatched, arguments.input.allow_empty, console);
-    Ok(unmatched.max(exit(&totals, settings.fail_on, arguments.input.allow_empty, failed, console)))
+    let exit = exit(&totals, settings.fail_on, arguments.input.allow_empty, failed, console);
+    Ok(unmatched.max(exit).max(recorded).max(ended(end, console)))
+}
+
+fn load_baseline(path: Option<&Path>, checker: &Checker, console: Console) -> Result<Option<Baseline>, Exit> {
+    let Some(path) = path else { return Ok(None) };
+    let today = TimeZone::UTC.to_datetime(checker.context.at).date();
+    Baseline::load(path, today).map(Some).map_err(|reason| {
+        console.fault(&format!("--baseline {}: {reason}", path.display()));
+        Exit::Usage
+    })
 }
 
 /// How many issues may still be listed.
@@ -91,53 +142,96 @@ pub(crate) fn tell(source: &Source, outcome: &Outcome, console: Console) {
     }
 }
 
+/// The exit code that the end of reading alone brings, with what has to be said about it.
+pub(crate) fn ended(end: End, console: Console) -> Exit {
+    match end {
+        End::Whole | End::BrokenOff => Exit::Clean,
+        End::Interrupted => {
+            console.fault("Interrupted; what was not yet read is not in the report.");
+            Exit::Interrupted
+        }
+        End::Fault => {
+            console.fault("A fault of this program ended the run early; the report is incomplete.");
+            Exit::Fault
+        }
+    }
+}
+
 struct Run<'a> {
     reports: &'a mut Vec<(Output, Box<dyn Reporter>)>,
     /// How many issues may still be listed.
     room: usize,
     console: Console,
+    baseline: Option<Baseline>,
+    evidence: Option<Evidence>,
+    /// The file at hand, once one of its documents is there.
+    file: Option<Totals>,
+    took: Duration,
 }
 
 impl Run<'_> {
-    fn all(&mut self, checker: &Checker, sources: &[Source]) -> Totals {
+    fn all(
+        &mut self,
+        checker: &Arc<Checker>,
+        sources: &Arc<Vec<Source>>,
+        jobs: usize,
+        watch: &mut Watch,
+    ) -> (Totals, End) {
         let mut totals = Totals::default();
+        let mut last = None;
         self.each(|reporter, out| reporter.begin(out));
-        for source in sources {
-            let began = Instant::now();
-            let (file, flow) = self.file(checker, source);
-            totals.add(file);
-            self.each(|reporter, out| reporter.end_file(out, &source.name, &file));
-            self.console.detail(&format!(
-                "{}: {} in {} ms.",
-                source.name.shown,
-                file.issues.words(),
-                began.elapsed().as_millis()
-            ));
-            if flow.is_break() {
-                break;
+        let limit = checker.limit();
+        let checker = Arc::clone(checker);
+        let work: Work<Checked> =
+            Arc::new(move |source, record| checker.check(source, record).without_text());
+        let end = pipeline::run(sources, limit, jobs, &work, watch, &mut |source, step| {
+            match step {
+                Step::Document { result, took } => {
+                    self.took += took;
+                    let mut file = self.file.take().unwrap_or_default();
+                    self.document(source, result, &mut file);
+                    self.file = Some(file);
+                    last = Some(source.name.clone());
+                }
+                Step::EndOfFile(fingerprint) => {
+                    self.end_file(&source.name, &mut totals, fingerprint.as_ref());
+                }
             }
+            // With every reader gone, nobody is left to check for.
+            let read = self.evidence.is_some() || self.reports.iter().any(|(output, _)| output.is_open());
+            if read { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
+        });
+        if let (Some(name), Some(file)) = (last, &mut self.file) {
+            file.incomplete = true;
+            self.end_file(&name, &mut totals, None);
         }
+        totals.incomplete |= matches!(end, End::Interrupted | End::Fault);
         self.each(|reporter, out| reporter.finish(out, &totals));
         for (output, _) in self.reports.iter_mut() {
             output.close(self.console);
         }
-        totals
+        (totals, end)
     }
 
-    fn file(&mut self, checker: &Checker, source: &Source) -> (Totals, ControlFlow<()>) {
-        let mut totals = Totals { files: 1, ..Totals::default() };
-        let flow = source.read(checker.limit(), &mut |record| {
-            let checked = checker.check(source, record);
-            self.document(source, &checked, &mut totals);
-            // With every reader gone, nobody is left to check for.
-            let read = self.reports.iter().any(|(output, _)| output.is_open());
-            if read { ControlFlow::Continue(()) } else { ControlFlow::Break(()) }
-        });
-        (totals, flow)
+    fn end_file(&mut self, name: &Name, totals: &mut Totals, fingerprint: Option<&Fingerprint>) {
+        let file = Totals { files: 1, ..self.file.take().unwrap_or_default() };
+        let took = std::mem::take(&mut self.took);
+        totals.add(file);
+        if let Some(evidence) = &mut self.evidence {
+            evidence.file(name, &file, fingerprint);
+        }
+        self.each(|reporter, out| reporter.end_file(out, name, &file));
+        self.console.detail(&format!("{}: {} in {} ms.", name.shown, file.issues.words(), took.as_millis()));
     }
 
-    fn document(&mut self, source: &Source, checked: &Checked, totals: &mut Totals) {
+    fn document(&mut self, source: &Source, mut checked: Checked, totals: &mut Totals) {
         tell(source, &checked.outcome, self.console);
+        if let (Outcome::Checked { issues, .. }, Some(baseline)) = (&mut checked.outcome, &mut self.baseline)
+        {
+            let all = issues.len();
+            issues.retain(|issue| !baseline.accepts(issue, &checked.root, &source.name.shown));
+            totals.accepted += all - issues.len();
+        }
         let verdict = match &checked.outcome {
             Outcome::Checked { issues, .. } => {
                 let (listed, rest) = issues.split_at(issues.len().min(self.room));

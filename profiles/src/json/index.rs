@@ -35,6 +35,12 @@ impl Position {
         LineCounter::new(text).position(offset)
     }
 
+    /// This position in a larger text, in which the text it was counted in begins at `origin`.
+    pub(super) fn within(self, origin: Position) -> Position {
+        let column = if self.line == 1 { origin.column + self.column - 1 } else { self.column };
+        Position { line: origin.line + self.line - 1, column, offset: origin.offset + self.offset }
+    }
+
     /// The position of a line and byte column as `serde_json` counts them: lines by LF, columns from 1 (0 at the
     /// very start of a line).
     pub(super) fn at_line(text: &[u8], line: usize, byte_column: usize) -> Position {
@@ -189,7 +195,7 @@ impl Index {
     /// The keys that stand twice in their object, in the order of the text, up to a bound in number and
     /// in depth: each tells its whole pointer, so a hostile text could otherwise make the answer as large as the
     /// square of the text.
-    pub(super) fn duplicate_keys(&self, text: &[u8], depth: usize) -> Vec<Issue> {
+    pub(super) fn duplicate_keys(&self, text: &[u8], depth: usize, origin: Position) -> Vec<Issue> {
         let mut found = Vec::new();
         let mut depths: Vec<usize> = Vec::with_capacity(self.nodes.len());
         for node in &self.nodes {
@@ -214,7 +220,7 @@ impl Index {
         found.truncate(MOST_DUPLICATES);
         let places = found.iter().flat_map(|(first, child)| [*first, child.start]);
         let positions = positions(text, places.collect());
-        let position = |offset: usize| positions.get(&offset).copied().unwrap_or(Position::START);
+        let position = |offset: usize| positions.get(&offset).copied().unwrap_or(Position::START).within(origin);
         let issue = |(first, child): (usize, &Node)| {
             let first = position(first);
             let message = format!(
@@ -226,14 +232,14 @@ impl Index {
         found.into_iter().map(issue).collect()
     }
 
-    pub(super) fn reserved_keys(&self, text: &[u8]) -> Vec<Issue> {
+    pub(super) fn reserved_keys(&self, text: &[u8], origin: Position) -> Vec<Issue> {
         let reserved = |node: &&Node| node.key.as_deref().is_some_and(strict::is_reserved);
         let found: Vec<&Node> = self.nodes.iter().filter(reserved).take(MOST_DUPLICATES).collect();
         let positions = positions(text, found.iter().map(|node| node.start).collect());
         found
             .into_iter()
             .map(|node| {
-                let position = positions.get(&node.start).copied().unwrap_or(Position::START);
+                let position = positions.get(&node.start).copied().unwrap_or(Position::START).within(origin);
                 let message = "This property name cannot be read as FHIR.".to_owned();
                 Issue::new(&JSON_RESERVED_KEY, self.pointer(node), message).at(position)
             })

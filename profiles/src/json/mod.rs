@@ -108,6 +108,7 @@ pub struct Document {
     bytes: Vec<u8>,
     value: Value,
     byte_order_mark: bool,
+    origin: Position,
 }
 
 const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
@@ -118,35 +119,49 @@ impl Document {
     /// # Errors
     /// The issues found, located: the duplicate keys (the first hundred), or the one place where the grammar breaks.
     pub fn parse(bytes: Vec<u8>, limits: Limits) -> Result<Document, Vec<Issue>> {
+        Document::parse_at(bytes, limits, Position::START)
+    }
+
+    /// Parses a text that is a part of a larger one, such as a line of NDJSON. `origin` is the place of its first
+    /// byte there; every position given for this document, also in messages, is one in the larger text.
+    ///
+    /// # Errors
+    /// As [`Document::parse`].
+    pub fn parse_at(bytes: Vec<u8>, limits: Limits, origin: Position) -> Result<Document, Vec<Issue>> {
         if bytes.len() > limits.bytes {
             let message = format!("The text has {} bytes; the limit is {} bytes.", bytes.len(), limits.bytes);
-            return Err(vec![Issue::new(&JSON_LIMIT, "", message).at(Position::START)]);
+            return Err(vec![Issue::new(&JSON_LIMIT, "", message).at(origin)]);
         }
         if let Some(encoding) = foreign_encoding(&bytes) {
             let message = format!("The text is encoded as {encoding}; only UTF-8 is read.");
-            return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(Position::START)]);
+            return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(origin)]);
         }
         let byte_order_mark = bytes.starts_with(BYTE_ORDER_MARK);
         let text = bytes.strip_prefix(BYTE_ORDER_MARK).unwrap_or(&bytes);
         if let Err(error) = std::str::from_utf8(text) {
             let offset = error.valid_up_to();
             let message = "The text holds bytes that are not UTF-8.".to_owned();
-            return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(Position::of(text, offset))]);
+            let place = Position::of(text, offset).within(origin);
+            return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(place)]);
         }
         match strict::parse(text, limits.depth) {
             Ok(value) => {
                 if strict::may_spell_reserved_key(text) {
-                    let reserved = Index::build(text).reserved_keys(text);
+                    let reserved = Index::build(text).reserved_keys(text, origin);
                     if !reserved.is_empty() {
                         return Err(reserved);
                     }
                 }
                 let bytes = if byte_order_mark { text.to_vec() } else { bytes };
-                Ok(Document { bytes, value, byte_order_mark })
+                Ok(Document { bytes, value, byte_order_mark, origin })
             }
             Err(error) => {
-                let duplicates = Index::build(text).duplicate_keys(text, limits.depth);
-                if duplicates.is_empty() { Err(vec![error.into_issue(text)]) } else { Err(duplicates) }
+                let duplicates = Index::build(text).duplicate_keys(text, limits.depth, origin);
+                if duplicates.is_empty() {
+                    Err(vec![error.into_issue(text, origin)])
+                } else {
+                    Err(duplicates)
+                }
             }
         }
     }
@@ -168,7 +183,7 @@ impl Document {
     pub fn notes(&self) -> Vec<Issue> {
         if self.byte_order_mark {
             let message = "A byte order mark stands before the JSON text.".to_owned();
-            vec![Issue::new(&JSON_BYTE_ORDER_MARK, "", message).at(Position::START)]
+            vec![Issue::new(&JSON_BYTE_ORDER_MARK, "", message).at(self.origin)]
         } else {
             Vec::new()
         }
@@ -190,7 +205,7 @@ impl Document {
             offsets.sort_unstable();
             for (offset, number) in offsets {
                 if let Some(issue) = issues.get_mut(number) {
-                    issue.position = Some(lines.position(offset));
+                    issue.position = Some(lines.position(offset).within(self.origin));
                 }
             }
         }
@@ -255,6 +270,27 @@ mod tests {
         assert_eq!((found[0].0, found[0].1.line, found[0].1.column), ("/a/x", 3, 3));
         assert_eq!((found[1].0, found[1].1.line, found[1].1.column), ("/b", 4, 10));
         assert!(issues[0].message.contains("line 2, column 8"), "{}", issues[0].message);
+    }
+
+    #[test]
+    fn a_part_of_a_larger_text_is_placed_in_it() {
+        let at = |text: &str| {
+            let origin = Position { line: 7, column: 5, offset: 100 };
+            Document::parse_at(text.as_bytes().to_vec(), Limits::default(), origin)
+        };
+        let place = |issue: &Issue| {
+            let position = issue.position.unwrap();
+            (position.line, position.column, position.offset)
+        };
+        let twice = at(r#"{"a":1,"a":2}"#).unwrap_err();
+        assert_eq!(place(&twice[0]), (7, 12, 107));
+        assert!(twice[0].message.contains("first at line 7, column 6"), "{}", twice[0].message);
+        assert_eq!(place(&at("{\n\"a\" 1}").unwrap_err()[0]), (8, 5, 106));
+        let document = at("\u{feff}{\n\"a\":1}").unwrap();
+        let mut issues = document.notes();
+        issues.push(Issue::new(&JSON_SYNTAX, "/a", String::new()));
+        document.locate(&mut issues);
+        assert_eq!(issues.iter().map(place).collect::<Vec<_>>(), [(7, 5, 100), (8, 1, 102)]);
     }
 
     #[test]

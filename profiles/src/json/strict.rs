@@ -21,8 +21,8 @@ pub(super) struct ParseError {
 }
 
 impl ParseError {
-    pub(super) fn into_issue(self, text: &[u8]) -> Issue {
-        let position = Position::at_line(text, self.error.line(), self.error.column());
+    pub(super) fn into_issue(self, text: &[u8], origin: Position) -> Issue {
+        let position = Position::at_line(text, self.error.line(), self.error.column()).within(origin);
         let said = self.error.to_string();
         if said.starts_with(TOO_DEEP) || said.starts_with("recursion limit exceeded") {
             let message = format!("Objects and arrays are nested more than {} deep.", self.depth);

@@ -1,14 +1,12 @@
 //! An assessment for people.
 
+use solewire_profiles::resources::CAUTION;
 use solewire_profiles::{AssessmentSummary, Derived, SubmittedExam};
 
 use crate::args::Loudness;
 use crate::input::Name;
 use crate::report::text::visible;
 use crate::report::{Counts, Settings, Style};
-
-const CAUTION: &str = "Decision support for trained clinicians, not a diagnosis; follow local pathways; an active foot \
-                       problem needs same-day clinical judgement.";
 
 /// What stands in place of an assessment when the document is refused.
 pub(super) fn not_assessed(name: &Name, line: Option<usize>, counts: Counts, style: Style) -> String {
@@ -58,7 +56,7 @@ fn category(assessment: &AssessmentSummary) -> String {
     match assessment.displays.as_slice() {
         [] => "no category follows".to_owned(),
         [only] => only.clone(),
-        [lowest, .., highest] => format!("between {lowest} and {highest}"),
+        [lowest, .., highest] => format!("{lowest} to {highest}"),
     }
 }
 
@@ -112,15 +110,19 @@ mod tests {
 
     #[test]
     fn a_range_with_everything() {
-        insta::assert_snapshot!(render(&["Low risk", "Moderate risk", "High risk"], settings()));
+        insta::assert_snapshot!(render(
+            &["category 1 (low)", "category 2 (moderate)", "category 3 (high)"],
+            settings()
+        ));
     }
 
     #[test]
     fn the_identifier_of_the_exam_is_a_value() {
-        assert!(!render(&["Low risk"], settings()).contains("HL-1"));
-        let shown = render(&["Low risk"], Settings { show_values: true, ..settings() });
+        assert!(!render(&["category 1 (low)"], settings()).contains("HL-1"));
+        let shown = render(&["category 1 (low)"], Settings { show_values: true, ..settings() });
         assert!(
-            shown.starts_with("exams/a.json, exam https://harbourlane.example/exams|HL-1: Low risk\n"),
+            shown
+                .starts_with("exams/a.json, exam https://harbourlane.example/exams|HL-1: category 1 (low)\n"),
             "{shown}"
         );
         assert!(!shown.contains("hidden-subject"));
@@ -128,8 +130,8 @@ mod tests {
 
     #[test]
     fn quiet_gives_one_line_an_assessment() {
-        let quiet = render(&["Low risk"], Settings { loudness: Loudness::Quiet, ..settings() });
-        assert_eq!(quiet, "exams/a.json: Low risk\n");
-        assert_eq!(render(&["Low risk"], Settings { loudness: Loudness::Silent, ..settings() }), "");
+        let quiet = render(&["category 1 (low)"], Settings { loudness: Loudness::Quiet, ..settings() });
+        assert_eq!(quiet, "exams/a.json: category 1 (low)\n");
+        assert_eq!(render(&["category 1 (low)"], Settings { loudness: Loudness::Silent, ..settings() }), "");
     }
 }

@@ -131,11 +131,17 @@ impl Reporter for Human {
                 count(totals.unlisted, "issue")
             ));
         }
+        if totals.accepted > 0 {
+            line.push_str(&format!(" Accepted by the baseline: {}.", totals.accepted));
+        }
         if totals.skipped > 0 {
             line.push_str(&format!(" Skipped: {}.", totals.skipped));
         }
         if totals.unread > 0 {
             line.push_str(&format!(" Could not be read: {}.", totals.unread));
+        }
+        if totals.incomplete {
+            line.push_str(" Incomplete: the run ended before everything was read.");
         }
         out.push_str(&self.style.strong(&line));
         out.push('\n');

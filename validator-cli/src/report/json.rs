@@ -90,7 +90,7 @@ fn issue(issue: &Issue, root: &str, show_values: bool) -> Value {
 }
 
 /// The totals as the JSON and NDJSON reports give them.
-pub(super) fn summary(totals: &Totals) -> Value {
+pub(crate) fn summary(totals: &Totals) -> Value {
     json!({
         "files": totals.files,
         "documents": totals.documents,
@@ -99,6 +99,8 @@ pub(super) fn summary(totals: &Totals) -> Value {
         "errors": totals.issues.errors,
         "warnings": totals.issues.warnings,
         "notes": totals.issues.notes,
+        "accepted": totals.accepted,
+        "complete": !totals.incomplete,
         "truncated": totals.unlisted > 0,
         "unlisted_issues": totals.unlisted,
     })

@@ -140,7 +140,16 @@ impl Reporter for Junit {
         *self = Junit::new(self.settings);
     }
 
-    fn finish(&mut self, out: &mut String, _totals: &Totals) {
+    fn finish(&mut self, out: &mut String, totals: &Totals) {
+        if totals.incomplete {
+            // A suite of its own, so that no reader takes a run that was broken off for a passed one.
+            out.push_str(concat!(
+                "  <testsuite name=\"run\" tests=\"1\" failures=\"0\" errors=\"1\" skipped=\"0\">\n",
+                "    <testcase classname=\"run\" name=\"complete\">\n",
+                "      <error message=\"The run ended before everything was read.\" type=\"incomplete\"/>\n",
+                "    </testcase>\n  </testsuite>\n"
+            ));
+        }
         out.push_str("</testsuites>\n");
     }
 }

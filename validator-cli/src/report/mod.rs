@@ -18,6 +18,7 @@ use solewire_profiles::issue::{Issue, Severity};
 use crate::args::{FailOn, Format, Loudness};
 use crate::input::Name;
 pub(crate) use human::{Style, write_issue};
+pub(crate) use json::summary;
 pub(crate) use json_text::one_line;
 pub(crate) use operationoutcome::outcome_line;
 
@@ -85,9 +86,14 @@ pub(crate) struct Totals {
     pub(crate) documents: usize,
     pub(crate) skipped: usize,
     pub(crate) unread: usize,
+    /// Issues that the baseline does not accept.
     pub(crate) issues: Counts,
+    /// Issues that the baseline accepts. They are neither listed nor counted elsewhere.
+    pub(crate) accepted: usize,
     /// Issues counted but not listed, because of `--max-errors`.
     pub(crate) unlisted: usize,
+    /// Whether the run was interrupted before everything was read.
+    pub(crate) incomplete: bool,
 }
 
 impl Totals {
@@ -97,7 +103,9 @@ impl Totals {
         self.skipped += other.skipped;
         self.unread += other.unread;
         self.issues.add(other.issues);
+        self.accepted += other.accepted;
         self.unlisted += other.unlisted;
+        self.incomplete |= other.incomplete;
     }
 }
 

@@ -41,7 +41,20 @@ impl Reporter for Outcomes {
         out.push('\n');
     }
 
-    fn finish(&mut self, _out: &mut String, _totals: &Totals) {}
+    fn finish(&mut self, out: &mut String, totals: &Totals) {
+        if totals.incomplete {
+            let outcome = json!({
+                "resourceType": "OperationOutcome",
+                "issue": [{
+                    "severity": "error",
+                    "code": "incomplete",
+                    "details": { "text": "The run ended before everything was read." }
+                }]
+            });
+            out.push_str(&one_line(&outcome));
+            out.push('\n');
+        }
+    }
 }
 
 /// The issues of a document as an OperationOutcome on one line.

@@ -9,7 +9,7 @@ use clap::ValueEnum;
 
 use super::Style;
 use crate::args::{ColorChoice, Format, OutputArguments};
-use crate::console::Console;
+use crate::console::{self, Console};
 use crate::exit::Exit;
 use crate::input::Source;
 
@@ -22,15 +22,25 @@ pub(crate) struct Output {
     /// None once its reader has gone or a write has failed.
     writer: Option<Box<dyn Write>>,
     failed: bool,
+    on_terminal: bool,
 }
 
 impl Output {
     /// Writes away what a reporter appended, and empties it.
     pub(crate) fn put(&mut self, text: &mut String, console: Console) {
-        if let Some(writer) = &mut self.writer
-            && let Err(error) = writer.write_all(text.as_bytes())
-        {
-            self.give_up(&error, console);
+        if text.is_empty() {
+            return;
+        }
+        if let Some(writer) = &mut self.writer {
+            let mut written = writer.write_all(text.as_bytes());
+            if self.on_terminal {
+                // Somebody reads along, and the line of the progress must not run into the report.
+                console::clear_progress(&mut std::io::stderr().lock());
+                written = written.and_then(|()| writer.flush());
+            }
+            if let Err(error) = written {
+                self.give_up(&error, console);
+            }
         }
         text.clear();
     }
@@ -50,6 +60,11 @@ impl Output {
         self.writer.is_some()
     }
 
+    /// Whether it is standard output with a report for programs.
+    pub(crate) fn is_for_programs_on_stdout(&self) -> bool {
+        self.path.is_none() && self.format != Format::Human
+    }
+
     /// Whether the report is incomplete though somebody wants it.
     pub(crate) fn has_failed(&self) -> bool {
         self.failed
@@ -67,36 +82,40 @@ impl Output {
     }
 }
 
-/// Opens every place the arguments name.
+/// Opens every place the arguments name. `others` are further files that will be written, with their options.
 ///
 /// # Errors
 /// How the run ends when one of them cannot be used; the reason has been said.
 pub(crate) fn open(
     arguments: &OutputArguments,
     sources: &[Source],
+    others: &[(&str, &Path)],
     console: Console,
 ) -> Result<Vec<Output>, Exit> {
     let targets = targets(arguments);
     let inputs: Vec<PathBuf> =
         sources.iter().filter_map(Source::path).filter_map(|path| path.canonicalize().ok()).collect();
     let mut taken: Vec<PathBuf> = Vec::new();
-    for (_, path) in &targets {
-        let Some(path) = path else { continue };
+    let written = targets.iter().filter_map(|(_, path)| Some(("--output", path.as_deref()?)));
+    for (option, path) in written.chain(others.iter().copied()) {
         let place = resolved(path);
         if inputs.contains(&place) {
             console.fault(&format!(
-                "--output {}: this file is an input, and inputs are never changed; name another file.",
+                "{option} {}: this file is an input, and inputs are never changed; name another file.",
                 path.display()
             ));
             return Err(Exit::Usage);
         }
         if taken.contains(&place) {
-            console.fault(&format!("--output {}: two reports cannot share a file.", path.display()));
+            console.fault(&format!("{option} {}: two reports cannot share a file.", path.display()));
             return Err(Exit::Usage);
         }
         taken.push(place);
     }
-    targets.into_iter().map(|(format, path)| open_one(format, path, arguments.color, console)).collect()
+    targets
+        .into_iter()
+        .map(|(format, path)| open_one(format, path, arguments.color.unwrap_or(ColorChoice::Auto), console))
+        .collect()
 }
 
 fn open_one(
@@ -116,7 +135,8 @@ fn open_one(
         },
     };
     let style = Style { coloured: path.is_none() && is_coloured(color) };
-    Ok(Output { format, style, path, writer: Some(writer), failed: false })
+    let on_terminal = path.is_none() && std::io::stdout().is_terminal();
+    Ok(Output { format, style, path, writer: Some(writer), failed: false, on_terminal })
 }
 
 /// The formats and files asked for. A file without a format takes the place of standard output.
@@ -124,9 +144,10 @@ fn targets(arguments: &OutputArguments) -> Vec<(Format, Option<PathBuf>)> {
     let given: Vec<(Option<Format>, PathBuf)> = arguments.outputs.iter().map(|text| target(text)).collect();
     let mut targets = Vec::new();
     if given.iter().all(|(format, _)| format.is_some()) {
-        targets.push((arguments.format, None));
+        targets.push((arguments.format(), None));
     }
-    targets.extend(given.into_iter().map(|(format, path)| (format.unwrap_or(arguments.format), Some(path))));
+    targets
+        .extend(given.into_iter().map(|(format, path)| (format.unwrap_or(arguments.format()), Some(path))));
     targets
 }
 

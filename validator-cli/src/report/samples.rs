@@ -38,7 +38,8 @@ pub(super) fn render(mut reporter: Box<dyn Reporter>) -> String {
         Issue::new(&JSON_BYTE_ORDER_MARK, "", "A mark stands before the text.").at(place(1, 1)),
     ];
     let record = [Issue::new(&JSON_DUPLICATE_KEY, "/a b", "The property stands twice.").at(place(4, 2))];
-    let runs: [(Name, Option<usize>, &str, &[String], Verdict<'_>); 4] = [
+    type Run<'a> = (Name, Option<usize>, &'a str, &'a [String], Verdict<'a>);
+    let runs: [Run<'_>; 4] = [
         (
             name("exams/a\u{1b}\n]]>.json"),
             None,

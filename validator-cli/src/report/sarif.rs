@@ -120,10 +120,14 @@ impl Reporter for Sarif {
             "rules": self.rules,
         } });
         let invocation = json!({
-            "executionSuccessful": totals.unread == 0,
+            "executionSuccessful": totals.unread == 0 && !totals.incomplete,
             "toolExecutionNotifications": self.notifications,
         });
-        let properties = json!({ "truncated": totals.unlisted > 0, "unlistedIssues": totals.unlisted });
+        let properties = json!({
+            "complete": !totals.incomplete,
+            "truncated": totals.unlisted > 0,
+            "unlistedIssues": totals.unlisted,
+        });
         out.push_str(&format!(
             "\n],\"columnKind\":\"unicodeCodePoints\",\"tool\":{},\"invocations\":[{}],\"properties\":{}}}]}}\n",
             one_line(&tool),

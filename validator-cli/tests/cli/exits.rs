@@ -127,3 +127,51 @@ fn a_report_that_cannot_be_written_whole_is_3() {
     let ran = Bench::with("a.json", CLINIC).run(&["validate", "a.json", "--output", "/dev/full"]).ends(3);
     assert!(ran.err.contains("could not be written to /dev/full"), "{}", ran.err);
 }
+
+#[cfg(unix)]
+#[test]
+fn an_interrupt_is_130_and_marks_every_report_as_incomplete() {
+    use std::io::{BufRead, BufReader};
+
+    let bench = Bench::with("a.json", CLINIC);
+    let formats = ["json", "ndjson", "sarif", "junit", "operationoutcome"];
+    let outputs: Vec<String> = formats.iter().map(|format| format!("{format}=out.{format}")).collect();
+    let mut arguments = vec!["validate", "a.json", "-", "--stdin-name", "b.ndjson", "-v"];
+    for output in &outputs {
+        arguments.extend(["--output", output.as_str()]);
+    }
+    let mut child = bench
+        .command(&arguments)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    // Once the first file is told, the program waits for standard input, which stays open.
+    let mut stderr = BufReader::new(child.stderr.take().unwrap());
+    let mut said = String::new();
+    stderr.read_line(&mut said).unwrap();
+    assert!(said.contains("a.json: no issues in "), "{said}");
+    let id = child.id().to_string();
+    assert!(std::process::Command::new("kill").args(["-INT", &id]).status().unwrap().success());
+    let stdin = child.stdin.take();
+    let output = child.wait_with_output().unwrap();
+    drop(stdin);
+    assert_eq!(output.status.code(), Some(130));
+    let out = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(
+        out,
+        "Checked 1 document in 1 file: no issues. Incomplete: the run ended before everything was read.\n"
+    );
+    for (format, mark) in [
+        ("json", "\"complete\":false"),
+        ("ndjson", "\"complete\":false"),
+        ("sarif", "\"executionSuccessful\":false"),
+        ("junit", "type=\"incomplete\""),
+        ("operationoutcome", "\"code\":\"incomplete\""),
+    ] {
+        let report = bench.text(&format!("out.{format}"));
+        assert!(report.contains(mark), "{report}");
+        super::reports::well_formed(format, &report);
+    }
+}

@@ -5,9 +5,14 @@
 
 #![allow(missing_docs)]
 
+mod accepting;
 mod assess;
 mod catalogue;
+mod config;
+mod corpus;
+mod evidence;
 mod exits;
+mod help;
 mod inputs;
 mod reports;
 mod xml;

@@ -1,6 +1,8 @@
 //! The reports: formats, files, colour, limits, hostile names.
 
 use serde_json::Value;
+use solewire_profiles::json::{Document, Limits};
+use solewire_profiles::{CheckContext, Engine};
 
 use super::{Bench, CLINIC, TWICE, xml};
 
@@ -15,7 +17,7 @@ fn mixed() -> Bench {
 }
 
 #[track_caller]
-fn well_formed(format: &str, report: &str) {
+pub(crate) fn well_formed(format: &str, report: &str) {
     match format {
         "human" => assert!(report.ends_with(".\n"), "{report}"),
         "json" => {
@@ -176,4 +178,52 @@ fn hostile_file_names_stay_text() {
     assert_eq!(report["documents"][0]["file"], name);
     let ran = bench.run(&["validate", "f/absent\u{1b}2J"]).ends(3);
     assert!(!ran.err.contains('\u{1b}'), "{:?}", ran.err);
+}
+
+#[test]
+fn issues_keep_the_order_of_the_engine() {
+    let text = super::assess::case("invalid-several");
+    let document = Document::parse(text.as_bytes().to_vec(), Limits::default()).unwrap();
+    let context = CheckContext::at(super::assess::AT.parse().unwrap());
+    let expected: Vec<(String, String)> = Engine::builtin()
+        .unwrap()
+        .check(&document, &context)
+        .into_iter()
+        .map(|issue| (issue.pointer, issue.rule.into_owned()))
+        .collect();
+    assert!(expected.len() > 2);
+    let bench = Bench::with("a.json", text);
+    let ran = bench.run(&["validate", "a.json", "--at", super::assess::AT, "--format", "json"]).ends(1);
+    let report: Value = serde_json::from_str(&ran.out).unwrap();
+    let text = |issue: &Value, name: &str| issue[name].as_str().unwrap().to_owned();
+    let found: Vec<(String, String)> = report["documents"][0]["issues"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|issue| (text(issue, "pointer"), text(issue, "rule")))
+        .collect();
+    assert_eq!(found, expected);
+}
+
+#[test]
+fn the_number_of_jobs_changes_no_report() {
+    let bench = mixed();
+    for name in
+        ["category-2", "invalid-several", "invalid-side-conflict", "device-result", "invalid-json-syntax"]
+    {
+        bench.put(&format!("f/{name}.json"), super::assess::case(name));
+    }
+    bench.put("f/many.ndjson", "{\n[]\n".repeat(50));
+    let at = super::assess::AT;
+    for format in FORMATS {
+        let with = |jobs| {
+            let arguments = ["validate", ".", "d.json", "--at", at, "--format", format, "--jobs", jobs];
+            bench.run(&arguments).ends(3)
+        };
+        let (alone, many) = (with("1"), with("7"));
+        assert_eq!((alone.out, alone.err), (many.out, many.err), "{format}");
+    }
+    let with = |jobs| bench.run(&["assess", "f", "--at", at, "--format", "json", "--jobs", jobs]).ends(1).out;
+    assert_eq!(with("1"), with("7"));
+    bench.run(&["validate", "a.json", "--jobs", "0"]).ends(2);
 }
