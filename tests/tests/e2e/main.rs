@@ -5,6 +5,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 
 mod configuration;
+mod contract;
 mod corpus;
 mod demo;
 mod device;

@@ -1,0 +1,95 @@
+//! What the documents say, held against what is there.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+use solewire_service::config::SETTINGS;
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
+}
+
+fn read(path: &str) -> String {
+    std::fs::read_to_string(root().join(path)).unwrap()
+}
+
+#[test]
+fn the_readme_lists_the_settings_as_they_are() {
+    let readme = read("README.md");
+    let table: BTreeSet<&str> = readme.lines().filter(|line| line.starts_with("| `")).collect();
+    let expected: Vec<String> = SETTINGS
+        .iter()
+        .map(|setting| {
+            let default = if setting.default.is_empty() { String::new() } else { format!("`{}`", setting.default) };
+            format!("| `{}` | {default} | {} |", setting.key, setting.meaning)
+        })
+        .collect();
+    for row in &expected {
+        assert!(table.contains(row.as_str()), "README.md lacks the row\n{row}");
+    }
+    assert_eq!(table.len(), expected.len(), "README.md lists settings that do not exist");
+}
+
+#[test]
+fn the_paths_that_the_guides_name_are_there() {
+    for guide in ["README.md", "DEVELOPERS.md", "tests/corpus/README.md"] {
+        let text = read(guide);
+        let named = text.split('`').skip(1).step_by(2);
+        let paths = named.filter(|name| {
+            ["profiles/", "service/", "validator-cli/", "tests/"].iter().any(|top| name.starts_with(top))
+                && !name.contains(['<', ' ', '*', '{'])
+        });
+        for path in paths {
+            assert!(root().join(path).exists(), "{guide} names `{path}`, which is not there");
+        }
+    }
+}
+
+#[test]
+fn the_caution_stands_where_people_read() {
+    for file in ["README.md", "openapi.yaml"] {
+        let text = read(file).replace("\n> ", " ").replace("\n    ", " ");
+        assert!(text.contains("Decision support for trained clinicians; not a diagnosis."), "{file}");
+    }
+}
+
+/// The library knows no HTTP, storage or runtime; the command line knows the library only.
+#[test]
+fn the_crates_depend_on_each_other_one_way() {
+    let lock = read("Cargo.lock");
+    let dependencies = |name: &str| -> Vec<String> {
+        let marker = format!("name = \"{name}\"\n");
+        let package = lock.split("[[package]]").find(|package| package.contains(&marker)).unwrap();
+        let list = package.split("dependencies = [").nth(1).unwrap_or_default();
+        let list = list.split(']').next().unwrap_or_default();
+        list.split('"').skip(1).step_by(2).map(|name| name.split(' ').next().unwrap().to_owned()).collect()
+    };
+    for forbidden in ["actix-web", "reqwest", "sqlx", "tokio", "solewire-service", "tracing"] {
+        assert!(!dependencies("solewire-profiles").contains(&forbidden.to_owned()), "profiles uses {forbidden}");
+    }
+    for forbidden in ["actix-web", "reqwest", "sqlx", "tokio", "solewire-service"] {
+        assert!(!dependencies("solewire-check").contains(&forbidden.to_owned()), "the command line uses {forbidden}");
+    }
+    assert!(dependencies("solewire-service").contains(&"solewire-profiles".to_owned()));
+}
+
+/// SQL stands in the store and nowhere else; statuses of errors are chosen in one file.
+#[test]
+fn sql_stands_in_the_store_only() {
+    let mut folders = vec![root().join("service/src")];
+    let mut files = Vec::new();
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else {
+                files.push(path);
+            }
+        }
+    }
+    for file in files.iter().filter(|file| !file.to_string_lossy().contains("/store/")) {
+        let text = std::fs::read_to_string(file).unwrap();
+        assert!(!text.contains("sqlx::"), "{} speaks SQL", file.display());
+    }
+}
