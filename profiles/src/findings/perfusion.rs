@@ -8,7 +8,7 @@
 
 use rust_decimal::{Decimal, RoundingStrategy};
 
-use super::words::{Words, evidence, number, sources};
+use super::words::{Words, evidence, index, sources};
 use super::{Evidence, Finding, State};
 use crate::exam::{Entry, FootExam, Item, Laterality, Measured, Outcome, Part, ResultCode, Site, Test};
 
@@ -41,7 +41,7 @@ impl Index {
 
     /// The index in words.
     fn words(&self) -> String {
-        let number = |value: Option<Decimal>| value.map(number).unwrap_or_default();
+        let number = |value: Option<Decimal>| value.map(index).unwrap_or_default();
         match (self.exact(), self.lowest.at_least, self.highest.at_most) {
             (Some(value), _, _) => number(Some(value)),
             (None, low @ Some(_), high @ Some(_)) => format!("{} to {}", number(low), number(high)),

@@ -99,7 +99,9 @@ pub(super) fn callus(exam: &FootExam, words: &Words<'_>, side: Laterality) -> Fi
 /// A history item of the person. It has no side; one that was given a side all the same counts when it is present,
 /// while its absence on one foot says nothing about the other.
 pub(super) fn history(exam: &FootExam, words: &Words<'_>, item: Item) -> Finding {
-    let name = words.item(item);
+    // The display explains behind a comma what the item covers; a sentence needs the item alone.
+    let display = words.item(item);
+    let name = display.split(',').next().unwrap_or(&display);
     let on = |side| exam.entry(Test::History, side, Part::Item(item));
     let sided = Laterality::BOTH
         .into_iter()

@@ -64,7 +64,7 @@ pub(super) fn evidence(statement: String, sources: Vec<usize>) -> Evidence {
     Evidence { statement, sources }
 }
 
-/// A number as people write it: without the zeros behind the last digit that counts.
-pub(super) fn number(value: Decimal) -> String {
-    value.normalize().to_string()
+/// An index as it is reported: to two places.
+pub(super) fn index(value: Decimal) -> String {
+    format!("{:.2}", value)
 }
