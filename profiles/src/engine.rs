@@ -258,8 +258,20 @@ impl Engine {
         })
     }
 
+    /// When an exam was made: by its panel, else by the latest of its results. None when no exact time is given.
+    #[must_use]
+    pub fn exam_time(&self, resources: &[&Value]) -> Option<Timestamp> {
+        self.read(resources).time?.timestamp()
+    }
+
     /// Reads the resources of one exam, and the facts in it.
     fn facts(&self, resources: &[&Value], options: &AssessOptions) -> (FootExam, Findings) {
+        let exam = self.read(resources);
+        let findings = findings::findings(&exam, &self.terminology, options.monofilament);
+        (exam, findings)
+    }
+
+    fn read(&self, resources: &[&Value]) -> FootExam {
         let sources: Vec<SourceResource<'_>> = resources
             .iter()
             .map(|resource| {
@@ -271,9 +283,7 @@ impl Engine {
                 }
             })
             .collect();
-        let (exam, _) = exam::read(&self.terminology, &sources);
-        let findings = findings::findings(&exam, &self.terminology, options.monofilament);
-        (exam, findings)
+        exam::read(&self.terminology, &sources).0
     }
 
     /// Whether a guideline of this id is loaded.
