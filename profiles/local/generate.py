@@ -566,7 +566,7 @@ def derived_profiles():
             element("RiskAssessment.subject", type=reference("Patient")),
             element("RiskAssessment.occurrence[x]", min=1, type=[{"code": "dateTime"}]),
             element("RiskAssessment.basis", type=reference("Observation", "Condition", "Procedure")),
-            element("RiskAssessment.prediction", min=1, max="2"),
+            element("RiskAssessment.prediction", max="2"),
             element(
                 "RiskAssessment.prediction.outcome", min=1, binding=binding(url("ValueSet", "foot-risk-outcomes"))
             ),

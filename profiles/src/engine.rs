@@ -7,14 +7,15 @@ use serde_json::Value;
 use uuid::Uuid;
 
 use crate::definitions::BaseTables;
-use crate::exam::{self, SourceResource};
-use crate::findings;
+use crate::exam::{self, FootExam, SourceResource};
+use crate::findings::{self, Findings};
 use crate::invariants::{self, InvariantRow, InvariantTable};
 use crate::issue::Issue;
 use crate::json::Document;
 use crate::profile::Profiles;
 use crate::resources;
 use crate::risk::{self, Guideline};
+use crate::sequence::{Past, Sequence};
 use crate::structure;
 use crate::terminology::Terminology;
 
@@ -145,6 +146,8 @@ pub struct AssessmentSummary {
     pub contradictions: Vec<String>,
     /// Local policy used where the guideline decides nothing, a line each.
     pub policies: Vec<String>,
+    /// What changed since the person's exam before, a line each; empty when none was given.
+    pub changes: Vec<String>,
     /// The recall window in words; none when an active problem takes its place.
     pub recall: Option<String>,
     /// The referral in words.
@@ -223,19 +226,22 @@ impl Engine {
     /// [`Engine::knows_guideline`] first.
     #[must_use]
     pub fn assess(&self, key: &ExamKey, resources: &[&Value], options: &AssessOptions) -> Derived {
-        let sources: Vec<SourceResource<'_>> = resources
-            .iter()
-            .map(|resource| {
-                let text = |name: &str| resource.get(name).and_then(Value::as_str).unwrap_or_default();
-                SourceResource {
-                    reference: format!("{}/{}", text("resourceType"), text("id")),
-                    pointer: String::new(),
-                    value: resource,
-                }
-            })
-            .collect();
-        let (exam, _) = exam::read(&self.terminology, &sources);
-        let findings = findings::findings(&exam, &self.terminology, options.monofilament);
+        self.assess_after(key, resources, options, Past::default())
+    }
+
+    /// Derives as [`Engine::assess`] does, in the light of what is known beside the exam. History that an earlier exam
+    /// recorded stays in force, so no category is lower than without it.
+    #[must_use]
+    pub fn assess_after(
+        &self,
+        key: &ExamKey,
+        resources: &[&Value],
+        options: &AssessOptions,
+        past: Past<'_>,
+    ) -> Derived {
+        let (exam, mut findings) = self.facts(resources, options);
+        let others = past.exams.iter().map(|resources| self.facts(resources, options)).collect();
+        let sequence = Sequence::of(others, &exam, &mut findings);
         let guidelines: Vec<&Guideline> = options
             .guidelines
             .iter()
@@ -247,7 +253,37 @@ impl Engine {
             findings: &findings,
             guidelines,
             options,
+            sequence: sequence.as_ref(),
+            so_far: past.assessments,
         })
+    }
+
+    /// When an exam was made: by its panel, else by the latest of its results. None when no exact time is given.
+    #[must_use]
+    pub fn exam_time(&self, resources: &[&Value]) -> Option<Timestamp> {
+        self.read(resources).time?.timestamp()
+    }
+
+    /// Reads the resources of one exam, and the facts in it.
+    fn facts(&self, resources: &[&Value], options: &AssessOptions) -> (FootExam, Findings) {
+        let exam = self.read(resources);
+        let findings = findings::findings(&exam, &self.terminology, options.monofilament);
+        (exam, findings)
+    }
+
+    fn read(&self, resources: &[&Value]) -> FootExam {
+        let sources: Vec<SourceResource<'_>> = resources
+            .iter()
+            .map(|resource| {
+                let text = |name: &str| resource.get(name).and_then(Value::as_str).unwrap_or_default();
+                SourceResource {
+                    reference: format!("{}/{}", text("resourceType"), text("id")),
+                    pointer: String::new(),
+                    value: resource,
+                }
+            })
+            .collect();
+        exam::read(&self.terminology, &sources).0
     }
 
     /// Whether a guideline of this id is loaded.

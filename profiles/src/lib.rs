@@ -26,6 +26,7 @@ pub mod nearest;
 pub mod profile;
 pub mod resources;
 pub mod risk;
+mod sequence;
 pub mod structure;
 pub mod terminology;
 pub mod time;
@@ -34,6 +35,7 @@ pub use engine::{
     AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamKey, GroupBy, LoadError,
     PlacedResource, Submission, SubmittedExam,
 };
+pub use sequence::Past;
 
 /// Every rule of this project, in a stable order: the one table behind `rules` and `explain`.
 #[must_use]

@@ -202,6 +202,11 @@ impl FactTable {
         self.0.get(&fact)
     }
 
+    /// Puts a finding in the place of what was known of a fact.
+    pub(crate) fn put(&mut self, fact: Fact, finding: Finding) {
+        self.0.insert(fact, finding);
+    }
+
     /// A table of bare states, as guideline tables print them. Facts not given are unknown.
     #[must_use]
     pub fn of_states(states: &[(Fact, State)]) -> FactTable {
@@ -227,7 +232,7 @@ pub struct Findings {
 }
 
 /// Facts that belong to a foot; all others belong to the person.
-const OF_A_FOOT: &[Fact] = &[
+pub(crate) const OF_A_FOOT: &[Fact] = &[
     Fact::ActiveProblem,
     Fact::LossOfProtectiveSensation,
     Fact::PeripheralArteryDisease,

@@ -5,7 +5,7 @@ use serde_json::{Map, Value, json};
 use super::derive::{Derivation, Verdict, coding, fact_words};
 use super::narrative::narrative;
 use super::prediction::{assumption, display, name, predictions};
-use super::{BASE, CAUTION};
+use super::{BASE, CAUTION, since};
 use crate::engine::AssessmentSummary;
 use crate::exam::{Item, Laterality, PanelStatus, Part, ResultCode, Test};
 use crate::findings::{Fact, State, Urgency};
@@ -22,7 +22,13 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
     let contradictions = contradictions(derivation);
     let policies = policies(derivation, verdict);
     let predictions = predictions(derivation, verdict, &evidence_lines(derivation, verdict).join(" "));
-    let notes = notes(derivation, verdict, &missing, &contradictions, &policies);
+    let lower = since::lower(derivation, verdict);
+    let mut changes = since::lines(derivation, verdict);
+    let mut notes = notes(derivation, verdict, &missing, &contradictions, &policies, &changes);
+    if let Some(lower) = lower {
+        notes.insert(0, lower.clone());
+        changes.insert(0, lower);
+    }
 
     let mut lines = vec![headline(verdict, status)];
     lines.extend(reasons.iter().cloned());
@@ -81,6 +87,7 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         missing,
         contradictions,
         policies,
+        changes,
         recall: None,
         referral: None,
     };
@@ -290,10 +297,12 @@ fn notes(
     missing: &[String],
     contradictions: &[String],
     policies: &[String],
+    changes: &[String],
 ) -> Vec<String> {
     let mut out: Vec<String> = missing.to_vec();
     out.extend(contradictions.iter().map(|line| format!("Contradiction: {line}.")));
     out.extend(policies.iter().map(|line| format!("Local policy: {line}.")));
+    out.extend(changes.iter().cloned());
     if verdict.guideline.gives_probability() && verdict.categories().any(|category| category.active) {
         let certain = verdict.person.settled();
         let found = if certain {

@@ -8,6 +8,7 @@ use crate::engine::{AssessOptions, AssessmentSummary, Derived, ExamKey};
 use crate::exam::{FootExam, PanelStatus, project_uuid};
 use crate::findings::{Fact, Findings};
 use crate::risk::{Category, Guideline, Possibilities, stratify};
+use crate::sequence::Sequence;
 
 /// Everything that the resources of an exam are made from.
 pub(crate) struct Derivation<'d> {
@@ -16,6 +17,10 @@ pub(crate) struct Derivation<'d> {
     pub(crate) findings: &'d Findings,
     pub(crate) guidelines: Vec<&'d Guideline>,
     pub(crate) options: &'d AssessOptions,
+    /// The exam before; none for the first of a person, or when earlier ones are not asked about.
+    pub(crate) sequence: Option<&'d Sequence>,
+    /// The RiskAssessments of this exam so far, each with its version.
+    pub(crate) so_far: &'d [(i64, &'d Value)],
 }
 
 impl Derivation<'_> {

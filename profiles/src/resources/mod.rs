@@ -11,10 +11,12 @@ mod outcome;
 mod prediction;
 mod provenance;
 mod requests;
+mod since;
 
 pub use collection::collection;
 pub(crate) use derive::{Derivation, derive};
 pub use outcome::{RULE_SYSTEM, operation_outcome};
+pub use since::{EXCHANGED, LOWER};
 
 /// Canonical base of everything this project defines.
 pub const BASE: &str = "https://solewire.example/fhir";

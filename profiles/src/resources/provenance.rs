@@ -35,21 +35,49 @@ pub(super) fn provenance(derivation: &Derivation<'_>, verdicts: &[Verdict<'_>], 
     }
     put("recorded", json!(derivation.options.at.to_string()));
     put("policy", json!(policies));
-    put(
-        "activity",
-        json!({ "coding": [{ "system": "http://terminology.hl7.org/CodeSystem/v3-DataOperation", "code": "CREATE",
-                             "display": "create" }],
-                "text": "Risk derived from a foot examination" }),
-    );
+    let superseded = superseded(derivation, derived);
+    let (activity, text) = if superseded.is_empty() {
+        (("CREATE", "create"), "Risk derived from a foot examination")
+    } else {
+        (("UPDATE", "revise"), "Risk derived again from a changed foot examination")
+    };
+    let operation = json!({ "system": "http://terminology.hl7.org/CodeSystem/v3-DataOperation", "code": activity.0,
+                            "display": activity.1 });
+    put("activity", json!({ "coding": [operation], "text": text }));
     let software = json!({ "identifier": { "system": format!("{BASE}/identifier/software"), "value": "solewire" },
                            "type": "Device", "display": concat!("Solewire ", env!("CARGO_PKG_VERSION")) });
     let assembler = json!({ "system": "http://terminology.hl7.org/CodeSystem/provenance-participant-type",
                             "code": "assembler", "display": "Assembler" });
     put("agent", json!([{ "type": { "coding": [assembler] }, "who": software }]));
-    let entities: Vec<Value> =
+    let mut entities: Vec<Value> =
         derivation.basis().into_iter().map(|what| json!({ "role": "source", "what": what })).collect();
+    entities.extend(superseded.into_iter().map(|what| json!({ "role": "revision", "what": what })));
     if !entities.is_empty() {
         put("entity", Value::Array(entities));
     }
     Value::Object(out)
+}
+
+/// The versions of assessments that the derived ones take the place of. R4 gives RiskAssessment no element for it; the
+/// identifier is the same for all versions, the reference names the one.
+fn superseded(derivation: &Derivation<'_>, derived: &[Value]) -> Vec<Value> {
+    let replaced = |old: &Value| {
+        derived.iter().any(|new| {
+            new.get("resourceType") == old.get("resourceType") && new.get("id") == old.get("id") && new != old
+        })
+    };
+    derivation
+        .so_far
+        .iter()
+        .filter(|(_, old)| replaced(old))
+        .filter_map(|(version, old)| {
+            let id = old.get("id")?.as_str()?;
+            let mut what = json!({ "reference": format!("RiskAssessment/{id}/_history/{version}"), "type": "RiskAssessment" });
+            if let (Some(what), Some(identifier)) = (what.as_object_mut(), old.pointer("/identifier/0")) {
+                what.insert("identifier".to_owned(), identifier.clone());
+                what.insert("display".to_owned(), json!(format!("Version {version} of the assessment")));
+            }
+            Some(what)
+        })
+        .collect()
 }

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use solewire_profiles::issue::Issue;
-use solewire_profiles::resources::operation_outcome;
+use solewire_profiles::resources::{EXCHANGED, LOWER, operation_outcome};
 
 /// An accepted submission.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -73,6 +73,15 @@ impl EntryAnswer {
             "resourceType": "OperationOutcome",
             "issue": [{ "severity": "information", "code": "informational", "details": { "text": text } }]
         }));
+        // What somebody has to look at before relying on the category.
+        let notes = assessment.get("note").and_then(Value::as_array).into_iter().flatten();
+        let texts = notes.filter_map(|note| note.get("text")?.as_str());
+        for text in texts.filter(|text| text.starts_with(LOWER) || text.starts_with(EXCHANGED)) {
+            self.append(json!({
+                "resourceType": "OperationOutcome",
+                "issue": [{ "severity": "warning", "code": "business-rule", "details": { "text": text } }]
+            }));
+        }
     }
 
     fn append(&mut self, mut outcome: Value) {

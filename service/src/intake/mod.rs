@@ -3,6 +3,7 @@
 
 mod answer;
 mod conditional;
+mod past;
 mod payload;
 mod plan;
 pub mod rules;
@@ -15,21 +16,24 @@ use sha2::{Digest as _, Sha256};
 use solewire_profiles::issue::{Issue, refused};
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::resources::collection;
-use solewire_profiles::{AssessOptions, CheckContext, Engine, GroupBy, Submission, SubmittedExam};
+use solewire_profiles::{AssessOptions, CheckContext, Engine, GroupBy, Past, Submission, SubmittedExam};
 use tokio::sync::Notify;
 
 pub use answer::{Accepted, Done, EntryAnswer, Placed};
 pub use conditional::identifier_criterion;
-use plan::{Fate, Plan, plan};
+use past::{Earlier, assessments_of, past_exams};
+use plan::{Fate, Plan, merged, plan};
 
 use crate::clock::Clock;
 use crate::config::Assessment;
-use crate::store::{Commit, Committed, KeyUse, KeyedAnswer, Store, StoreError, StoredExam, TokenMatch};
+use crate::store::{
+    Commit, Committed, KeyUse, KeyedAnswer, SeenEarlier, Store, StoreError, StoredExam, TokenMatch,
+};
 
 /// Largest text taken in, in bytes.
 pub const LARGEST_BODY: usize = 1024 * 1024;
-/// How often a submission looks again after another one changed the same exam.
-const ROUNDS: u32 = 16;
+/// How often a submission looks again after another one changed the same exam or an earlier one of the same person.
+const ROUNDS: u32 = 64;
 
 /// Why a submission was not taken.
 #[derive(Debug)]
@@ -227,11 +231,19 @@ impl Intake {
         let mut commit = Commit { at: at.as_millisecond(), ..Commit::default() };
         let mut entries: Vec<EntryAnswer> = (0..work.entries).map(|_| EntryAnswer::context()).collect();
         let mut assessments = Vec::new();
-        for (stored, exam) in self.exams(work, &mut commit, &mut entries).await? {
-            let plan = plan(stored.as_ref(), &exam, self.forward.is_some(), |key, bodies| {
-                self.engine.assess(key, bodies, &options).resources
+        let exams = self.exams(work, &mut commit, &mut entries).await?;
+        for (number, (stored, exam)) in exams.iter().enumerate() {
+            let seen = self.earlier(stored.as_ref(), exam).await?;
+            let together =
+                exams.iter().enumerate().filter(|(other, _)| *other != number).map(|(_, exam)| exam);
+            let past = past_exams(exam, seen.as_ref(), together);
+            let so_far = assessments_of(stored.as_ref());
+            let plan = plan(stored.as_ref(), exam, self.forward.is_some(), |key, bodies| {
+                let past = Past { exams: &past, assessments: &so_far };
+                self.engine.assess_after(key, bodies, &options, past).resources
             });
-            answer_exam(&exam, &plan, commit.at, &mut entries);
+            commit.seen_earlier.extend(seen.filter(|_| plan.change.is_some()).map(|seen| seen.seen));
+            answer_exam(exam, &plan, commit.at, &mut entries);
             assessments.extend(
                 plan.assessments.iter().filter_map(|body| Some(body.get("id")?.as_str()?.to_owned())),
             );
@@ -325,6 +337,21 @@ impl Intake {
             }
         }
         Ok(exams)
+    }
+
+    /// The stored exams of the same person that were made before this one; none when its time is not exact.
+    async fn earlier(
+        &self,
+        stored: Option<&StoredExam>,
+        exam: &SubmittedExam,
+    ) -> Result<Option<Earlier>, Refusal> {
+        let Some(time) = self.engine.exam_time(&merged(stored, exam)) else { return Ok(None) };
+        let key = stored.map_or(&exam.key, |stored| &stored.key).clone();
+        let before = time.as_millisecond();
+        let exams = self.store.earlier_exams(&exam.subject, &key, before).await?;
+        let seen = exams.iter().map(|exam| (exam.key.clone(), exam.version)).collect();
+        let seen = SeenEarlier { subject: exam.subject.clone(), key, before, exams: seen };
+        Ok(Some(Earlier { exams, seen }))
     }
 
     fn context(&self, at: Timestamp) -> CheckContext {

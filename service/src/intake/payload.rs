@@ -120,6 +120,13 @@ fn rewrite(value: &mut Value, name: &str, sent: &HashSet<String>) {
             {
                 *reference = format!("urn:uuid:{id}");
             }
+            // The record system numbers versions by itself; there the identifier has to do.
+            let versioned = object.get("reference").and_then(Value::as_str);
+            if object.contains_key("identifier")
+                && versioned.is_some_and(|reference| reference.contains("/_history/"))
+            {
+                object.shift_remove("reference");
+            }
             if !object.contains_key("reference") && names_person(object, name) {
                 let criterion = object.get("identifier").and_then(system_and_value);
                 if let Some((system, value)) = criterion {

@@ -4,6 +4,7 @@ use serde_json::Value;
 use solewire_profiles::ExamKey;
 use sqlx::{Sqlite, Transaction};
 
+use super::exams::EARLIER;
 use super::{KeyedAnswer, Store, StoreError, TokenMatch, index};
 
 /// A new version of a resource.
@@ -42,11 +43,26 @@ pub struct ExamChange {
     pub payload: Option<String>,
 }
 
+/// The earlier exams of a person that an exam was held against.
+#[derive(Debug, Clone)]
+pub struct SeenEarlier {
+    /// The person.
+    pub subject: String,
+    /// The exam that was held against them.
+    pub key: ExamKey,
+    /// When that exam was made, in milliseconds since 1970.
+    pub before: i64,
+    /// The earlier ones, each with the version it was seen at.
+    pub exams: Vec<(ExamKey, i64)>,
+}
+
 /// Everything that becomes true at once.
 #[derive(Debug, Clone, Default)]
 pub struct Commit {
     /// The exams that change.
     pub exams: Vec<ExamChange>,
+    /// What the exams were held against, as it was seen.
+    pub seen_earlier: Vec<SeenEarlier>,
     /// Identifiers that no current resource of the type may have yet (conditional create).
     pub must_be_absent: Vec<(String, TokenMatch)>,
     /// The key the submission came with, and its answer.
@@ -84,6 +100,11 @@ impl Store {
                 return Ok(Committed::Overtaken);
             }
         }
+        for seen in &commit.seen_earlier {
+            if !still_as_seen(&mut transaction, seen).await? {
+                return Ok(Committed::Overtaken);
+            }
+        }
         for exam in &commit.exams {
             if !write_exam(&mut transaction, exam, commit.at).await? {
                 return Ok(Committed::Overtaken);
@@ -108,6 +129,20 @@ impl Store {
         transaction.commit().await?;
         Ok(Committed::Done)
     }
+}
+
+/// Whether the earlier exams of a person are the same, in the same versions.
+async fn still_as_seen(
+    transaction: &mut Transaction<'_, Sqlite>,
+    seen: &SeenEarlier,
+) -> Result<bool, StoreError> {
+    let rows: Vec<(String, i64)> = sqlx::query_as(EARLIER)
+        .bind(&seen.subject)
+        .bind(&seen.key.0)
+        .bind(seen.before)
+        .fetch_all(&mut **transaction)
+        .await?;
+    Ok(rows.into_iter().map(|(key, version)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
 }
 
 /// Whether the exam was still as it had been seen.

@@ -38,7 +38,51 @@ pub struct StoredResource {
     pub body: Value,
 }
 
+/// An exam of the same person that was made before another one.
+#[derive(Debug, Clone)]
+pub struct EarlierExam {
+    /// What names it.
+    pub key: ExamKey,
+    /// How often it was changed, from 1.
+    pub version: i64,
+    /// Its submitted resources, in the order they first came.
+    pub resources: Vec<Value>,
+}
+
+/// The exams of a person that are neither withdrawn nor made at or after an instant, the earliest first. The time of an
+/// exam is that of its assessments.
+pub(super) const EARLIER: &str = "SELECT exams.key, exams.version FROM exams
+     JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
+     WHERE subject = ? AND exams.key <> ? AND date_low < ? AND status <> 'entered-in-error'
+     GROUP BY exams.key ORDER BY min(date_low), exams.key";
+
 impl Store {
+    /// The exams of a person made before an instant (milliseconds since 1970), the earliest first, without one of them.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn earlier_exams(
+        &self,
+        subject: &str,
+        without: &ExamKey,
+        before: i64,
+    ) -> Result<Vec<EarlierExam>, StoreError> {
+        let rows =
+            sqlx::query(EARLIER).bind(subject).bind(&without.0).bind(before).fetch_all(&self.readers).await?;
+        let mut exams = Vec::new();
+        for row in rows {
+            let key: String = row.try_get("key")?;
+            let resources = current_resources(&self.readers, &key).await?;
+            let submitted = resources.into_iter().filter(|resource| !resource.derived);
+            exams.push(EarlierExam {
+                version: row.try_get("version")?,
+                resources: submitted.map(|resource| resource.body).collect(),
+                key: ExamKey(key),
+            });
+        }
+        Ok(exams)
+    }
+
     /// The stored exam that a submitted one continues: the one of the same key or panel, else the one of the same
     /// subject and encounter that a panel can still adopt or that a result without a panel can join.
     ///

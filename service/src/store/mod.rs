@@ -18,8 +18,8 @@ use std::path::PathBuf;
 
 use sqlx::SqlitePool;
 
-pub use commit::{Commit, Committed, ExamChange, ResourceWrite};
-pub use exams::{StoredExam, StoredResource};
+pub use commit::{Commit, Committed, ExamChange, ResourceWrite, SeenEarlier};
+pub use exams::{EarlierExam, StoredExam, StoredResource};
 pub use idempotency::{KeyUse, KeyedAnswer};
 pub use outbox::{
     Claimed, Delivery, DeliveryState, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,

@@ -134,6 +134,7 @@ async fn conditional_creates_and_keys_hold_inside_the_transaction() {
         must_be_absent: vec![("Observation".into(), token.clone())],
         idempotency: Some(keyed.clone()),
         at: 1,
+        ..Commit::default()
     };
     assert_eq!(store.commit(&once("x", "a")).await.unwrap(), Committed::Done);
     assert_eq!(store.commit(&once("y", "b")).await.unwrap(), Committed::Overtaken);
@@ -141,6 +142,40 @@ async fn conditional_creates_and_keys_hold_inside_the_transaction() {
     assert_eq!(store.key_use("k", "c", "h").await.unwrap(), KeyUse::Answered("a".into()));
     assert_eq!(store.key_use("k", "c", "other").await.unwrap(), KeyUse::OtherBody);
     assert_eq!(store.key_use("k", "d", "h").await.unwrap(), KeyUse::Fresh);
+}
+
+#[tokio::test]
+async fn an_earlier_exam_that_changed_meanwhile_is_noticed() {
+    let Bench { store, folder: _folder } = bench().await;
+    let subject = change("a", 0, vec![]).subject;
+    let assessed = |key: &str, seen: i64, time: &str, status: &str| {
+        let body = json!({"resourceType": "RiskAssessment", "status": status, "occurrenceDateTime": time});
+        let id = format!("assessment-{key}");
+        let derived = ResourceWrite { derived: true, ..write("RiskAssessment", &id, seen + 1, body) };
+        let result = json!({"resourceType": "Observation", "status": "final"});
+        let submitted = write("Observation", &format!("result-{key}"), seen + 1, result);
+        change(key, seen, vec![derived, submitted])
+    };
+    let commit = |exam: ExamChange| Commit { exams: vec![exam], at: 1, ..Commit::default() };
+    let key = ExamKey("c".into());
+    let before = Span::of("2026-03-01").unwrap().low;
+    store.commit(&commit(assessed("b", 0, "2026-02-01T09:00:00Z", "final"))).await.unwrap();
+    store.commit(&commit(assessed("a", 0, "2025-02-01T09:00:00Z", "final"))).await.unwrap();
+    store.commit(&commit(assessed("d", 0, "2026-03-01T00:00:00Z", "final"))).await.unwrap();
+    let earlier = store.earlier_exams(&subject, &key, before).await.unwrap();
+    let named: Vec<(&str, i64)> = earlier.iter().map(|exam| (exam.key.0.as_str(), exam.version)).collect();
+    assert_eq!(named, [("a", 1), ("b", 1)]);
+    assert_eq!(earlier[0].resources.len(), 1, "what was derived is left out");
+    let exams = earlier.iter().map(|exam| (exam.key.clone(), exam.version)).collect();
+    let seen = SeenEarlier { subject: subject.clone(), key: key.clone(), before, exams };
+    store.commit(&commit(assessed("b", 1, "2026-02-01T09:00:00Z", "entered-in-error"))).await.unwrap();
+    let now = |seen| Commit {
+        seen_earlier: vec![seen],
+        ..commit(assessed("c", 0, "2026-03-01T00:00:00Z", "final"))
+    };
+    assert_eq!(store.commit(&now(seen.clone())).await.unwrap(), Committed::Overtaken);
+    let exams = vec![(ExamKey("a".into()), 1)];
+    assert_eq!(store.commit(&now(SeenEarlier { exams, ..seen })).await.unwrap(), Committed::Done);
 }
 
 fn outcome(state: DeliveryState) -> DeliveryOutcome {

@@ -11,3 +11,4 @@ mod generate;
 mod model;
 mod output;
 mod run;
+mod sequence;

@@ -1,0 +1,165 @@
+//! An exam beside the earlier exams of the same person: what changed, which history stays in force, and whether the
+//! feet look exchanged. Pure; which exams are of one person is for the caller to know.
+
+mod exchanged;
+#[cfg(test)]
+mod tests;
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+use serde_json::Value;
+
+use crate::exam::{FootExam, Laterality, PanelStatus};
+use crate::findings::{Evidence, Fact, FactTable, Finding, Findings, OF_A_FOOT, State};
+pub(crate) use exchanged::{DIFFERING, Exchanged, FEWER};
+
+/// What is known beside an exam: the person's other exams, and what was derived from this exam before. The default
+/// knows nothing.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Past<'a> {
+    /// The current resources of the person's other exams, one list for each exam, in any order. Exams that were
+    /// withdrawn, that have no exact time or that are not earlier than this one are left aside.
+    pub exams: &'a [Vec<&'a Value>],
+    /// The RiskAssessments that hold for this exam so far, each with the number of its version.
+    pub assessments: &'a [(i64, &'a Value)],
+}
+
+/// History that does not go away by not being mentioned.
+const LASTING: &[Fact] = &[
+    Fact::PreviousUlcer,
+    Fact::PreviousAmputation,
+    Fact::EndStageRenalDisease,
+    Fact::RenalReplacementTherapy,
+    Fact::CharcotHistory,
+];
+
+/// What became of a fact since the exam before.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Change {
+    pub(crate) fact: Fact,
+    /// The foot; none for what concerns the person.
+    pub(crate) side: Option<Laterality>,
+    pub(crate) then: State,
+    pub(crate) now: State,
+}
+
+/// The exam before this one, held against it.
+#[derive(Debug)]
+pub(crate) struct Sequence {
+    /// The local date of the exam before.
+    pub(crate) date: Date,
+    /// Its facts, with the history that was in force then.
+    pub(crate) before: Findings,
+    /// How much better it fits with left and right exchanged, when it does.
+    pub(crate) exchanged: Option<Exchanged>,
+}
+
+impl Sequence {
+    /// Compares an exam with the earlier ones and keeps their history in force in `findings`. None for a withdrawn exam,
+    /// for one without an exact time and for the first of a person.
+    pub(crate) fn of(
+        others: Vec<(FootExam, Findings)>,
+        exam: &FootExam,
+        findings: &mut Findings,
+    ) -> Option<Sequence> {
+        let now = exam.time?.timestamp()?;
+        if exam.panel == PanelStatus::EnteredInError {
+            return None;
+        }
+        let mut earlier: Vec<_> = others
+            .into_iter()
+            .filter(|(other, _)| other.panel != PanelStatus::EnteredInError)
+            .filter_map(|(other, facts)| {
+                let time = other.time?;
+                let instant = time.timestamp().filter(|instant| *instant < now)?;
+                let first = other.sources.first().map(|source| source.reference.clone());
+                Some((instant, first, time.date(), other, facts))
+            })
+            .collect();
+        // Two exams at one instant have no order of their own; the reference gives them the same one each time.
+        earlier.sort_by(|a, b| (a.0, &a.1).cmp(&(b.0, &b.1)));
+        let mut history = History::default();
+        for (_, _, date, _, facts) in &mut earlier {
+            history.meet(*date, facts);
+        }
+        let (_, _, date, before_exam, before) = earlier.pop()?;
+        history.keep_in_force(findings);
+        let exchanged = exchanged::compare(&before_exam, exam);
+        Some(Sequence { date, before, exchanged })
+    }
+
+    /// What changed of these facts, feet before the person.
+    pub(crate) fn changes(&self, now: &Findings, facts: &[Fact]) -> Vec<Change> {
+        let mut out = Vec::new();
+        for &fact in Fact::ALL.iter().filter(|fact| facts.contains(fact)) {
+            let change = |side: Option<Laterality>, then: &FactTable, now: &FactTable| {
+                let (then, now) = (then.state(fact), now.state(fact));
+                (then != now).then_some(Change { fact, side, then, now })
+            };
+            let of_person = change(None, &self.before.person, &now.person);
+            if !OF_A_FOOT.contains(&fact) {
+                out.extend(of_person);
+                continue;
+            }
+            let left = change(Some(Laterality::Left), &self.before.left, &now.left);
+            let right = change(Some(Laterality::Right), &self.before.right, &now.right);
+            // Something stated without its side changes the person and neither foot.
+            let unsided = if left.is_none() && right.is_none() { of_person } else { None };
+            out.extend([left, right, unsided].into_iter().flatten());
+        }
+        out
+    }
+}
+
+/// The lasting items recorded so far, each with the date of the last exam that recorded it.
+#[derive(Default)]
+struct History(BTreeMap<Fact, Date>);
+
+impl History {
+    /// Goes past an exam: what was in force stays so in it, and what it records comes to it.
+    fn meet(&mut self, date: Date, findings: &mut Findings) {
+        let recorded: Vec<Fact> =
+            LASTING.iter().copied().filter(|&fact| findings.person.state(fact) == State::Present).collect();
+        self.keep_in_force(findings);
+        self.0.extend(recorded.into_iter().map(|fact| (fact, date)));
+    }
+
+    fn keep_in_force(&self, findings: &mut Findings) {
+        for (&fact, &date) in &self.0 {
+            let now = findings.person.state(fact);
+            if now == State::Present {
+                continue;
+            }
+            let finding = carried(fact, date, now);
+            for table in [&mut findings.left, &mut findings.right, &mut findings.person] {
+                table.put(fact, finding.clone());
+            }
+        }
+    }
+}
+
+fn carried(fact: Fact, date: Date, now: State) -> Finding {
+    let words = fact.words();
+    let said = if now == State::Absent { "recorded as absent" } else { "not recorded" };
+    let contradictions = if now == State::Absent {
+        vec![format!(
+            "{words}: present by the exam of {date}, absent by this one; the earlier record stays in force"
+        )]
+    } else {
+        Vec::new()
+    };
+    Finding {
+        state: State::Present,
+        evidence: vec![Evidence {
+            statement: format!("carried over from the exam of {date}"),
+            sources: Vec::new(),
+        }],
+        missing: Vec::new(),
+        contradictions,
+        policies: vec![format!(
+            "{words} is {said} now and was present in the exam of {date}; it is carried over until that record is \
+             withdrawn or amended"
+        )],
+    }
+}
