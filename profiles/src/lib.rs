@@ -26,6 +26,7 @@ pub mod nearest;
 pub mod profile;
 pub mod resources;
 pub mod risk;
+mod site_files;
 pub mod structure;
 pub mod terminology;
 pub mod time;

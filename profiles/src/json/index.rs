@@ -220,7 +220,8 @@ impl Index {
         found.truncate(MOST_DUPLICATES);
         let places = found.iter().flat_map(|(first, child)| [*first, child.start]);
         let positions = positions(text, places.collect());
-        let position = |offset: usize| positions.get(&offset).copied().unwrap_or(Position::START).within(origin);
+        let position =
+            |offset: usize| positions.get(&offset).copied().unwrap_or(Position::START).within(origin);
         let issue = |(first, child): (usize, &Node)| {
             let first = position(first);
             let message = format!(
