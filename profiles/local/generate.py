@@ -60,6 +60,13 @@ NARROWER = {
 }
 # Standard codes that also mean what is no part of the exam: an ordinary blood pressure is not a limb pressure.
 WIDER = {"8480-6": "The standard code is any systolic pressure, so alone it is never read as the local code."}
+# Units that are converted exactly to the unit of a test (profiles/src/exam/units.rs): a value set of the unit and these.
+UNITS = {
+    "mm[Hg]": ("foot-pressure-units", "Units of pressure", ["kPa"]),
+    "s": ("foot-time-units", "Units of time", ["ms"]),
+    "Cel": ("foot-temperature-units", "Units of temperature", ["[degF]"]),
+    "cm2": ("foot-area-units", "Units of area", ["mm2"]),
+}
 ASSESSMENT_STATUS = ["final", "preliminary", "amended", "corrected", "entered-in-error"]
 
 LOINC_NOTICE = (
@@ -382,11 +389,20 @@ def reference(*types):
     return [{"code": "Reference", "targetProfile": [f"{FHIR_BASE}/{name}" for name in types]}]
 
 
+def quantity_rules(unit):
+    """What a Quantity of this unit must say: the one code, or one of those that are converted."""
+    if unit not in UNITS:
+        return {"patternQuantity": {"system": UCUM, "code": unit}}
+    name, title, others = UNITS[unit]
+    codes = [{"code": code} for code in [unit, *others]]
+    return {"binding": binding(value_set(name, title, {"system": UCUM, "concept": codes}))}
+
+
 def value_elements(path, row, results):
     """What `value[x]` at `path` may be for a test or a component."""
     types = value_types(row)
     choice = f"{path}.value[x]"
-    unit = {"patternQuantity": {"system": UCUM, "code": row["unit"]}}
+    unit = quantity_rules(row["unit"])
     if types == ["CodeableConcept"]:
         return [element(choice, type=[{"code": "CodeableConcept"}], binding=binding(results))]
     if types == ["Quantity"]:

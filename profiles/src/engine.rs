@@ -16,8 +16,9 @@ use crate::profile::Profiles;
 use crate::resources;
 use crate::risk::{self, Guideline};
 use crate::sequence::{Past, Sequence};
+use crate::site_files;
 use crate::structure;
-use crate::terminology::Terminology;
+use crate::terminology::{self, Terminology};
 
 /// Why the shipped or a site's definitions could not be used. The message names the file and what to change.
 #[derive(Debug, thiserror::Error)]
@@ -180,13 +181,26 @@ impl Engine {
     /// # Errors
     /// When a shipped file is inconsistent; a test keeps this from happening.
     pub fn builtin() -> Result<Engine, LoadError> {
+        Engine::with_site_files::<&str, &str>(&[])
+    }
+
+    /// Loads what ships with the crate and the published definitions of a site: the StructureDefinition, ValueSet,
+    /// CodeSystem and ConceptMap resources in `files`, each the name of a file and its text.
+    ///
+    /// The order of the files does not matter. The names are only for messages.
+    ///
+    /// # Errors
+    /// A file that is none of these resources, one that stands twice under the same canonical address, or one that asks
+    /// for what cannot be enforced. The error names the file (or both) and what to change.
+    pub fn with_site_files<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<Engine, LoadError> {
+        site_files::admit(files)?;
         let tables = BaseTables::builtin()?;
-        let terminology = Arc::new(Terminology::builtin()?);
+        let terminology = Arc::new(Terminology::builtin()?.with_files(files)?);
         Ok(Engine {
             tables,
             structure: structure::Checker::new(tables),
             invariants: published_invariants(tables)?,
-            profiles: Profiles::builtin(Arc::clone(&terminology))?,
+            profiles: Profiles::with_files(Arc::clone(&terminology), files)?,
             terminology,
             guidelines: risk::builtin_guidelines()?,
         })
@@ -205,7 +219,9 @@ impl Engine {
         broken.retain(|issue| !restates(issue, &issues));
         issues.append(&mut broken);
         issues.extend(self.profiles.check_document(value));
+        issues.extend(terminology::check(&self.terminology, self.tables, value));
         issues.extend(exam::check(&self.terminology, value, context));
+        keep_the_exact_ones(&mut issues);
         document.locate(&mut issues);
         issues
     }
@@ -313,6 +329,28 @@ fn restates(broken: &Issue, structure: &[Issue]) -> bool {
     RESTATED.iter().filter(|(key, _)| *key == broken.rule).any(|(_, rule)| {
         structure.iter().any(|issue| issue.rule == *rule && issue.pointer.starts_with(&broken.pointer))
     })
+}
+
+/// Rules that say exactly what is wrong with a code or a unit, where a profile only says that it does not fit.
+const EXACT: &[&str] = &["exam-unit", "terminology-unmapped-code"];
+const INEXACT: &[&str] = &["profile-pattern", "profile-binding", "profile-binding-extensible"];
+
+fn keep_the_exact_ones(issues: &mut Vec<Issue>) {
+    let exact: Vec<String> = issues
+        .iter()
+        .filter(|issue| EXACT.contains(&issue.rule.as_ref()) && issue.severity.refuses())
+        .map(|issue| issue.pointer.clone())
+        .collect();
+    if exact.is_empty() {
+        return;
+    }
+    issues.retain(|issue| {
+        let covered = |at: &String| {
+            *at == issue.pointer
+                || at.rsplit_once("/coding/").is_some_and(|(concept, _)| concept == issue.pointer)
+        };
+        !(INEXACT.contains(&issue.rule.as_ref()) && exact.iter().any(covered))
+    });
 }
 
 fn published_invariants(tables: &'static BaseTables) -> Result<InvariantTable, LoadError> {

@@ -27,6 +27,7 @@ pub mod profile;
 pub mod resources;
 pub mod risk;
 mod sequence;
+mod site_files;
 pub mod structure;
 pub mod terminology;
 pub mod time;

@@ -16,6 +16,7 @@ pub mod http;
 pub mod intake;
 pub mod loopback;
 pub mod metrics;
+mod site_files;
 pub mod startup;
 pub mod store;
 pub mod telemetry;

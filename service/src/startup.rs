@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use actix_web::dev::ServerHandle;
 use actix_web::{HttpServer, web};
-use solewire_profiles::{Engine, LoadError};
+use solewire_profiles::LoadError;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 
@@ -16,6 +16,7 @@ use crate::delivery::{Lane, Pace, Parts, Worker};
 use crate::http::{self, State};
 use crate::intake::Intake;
 use crate::metrics::Metrics;
+use crate::site_files;
 use crate::store::{Store, StoreError};
 
 /// How long requests under way may take to finish when the service stops, in seconds.
@@ -40,6 +41,12 @@ pub enum StartError {
     /// The shipped definitions.
     #[error("the shipped definitions cannot be used: {0}")]
     Definitions(#[from] LoadError),
+    /// The definitions of the site.
+    #[error("`profiles.dir`: {reason}")]
+    SiteDefinitions {
+        /// The file or folder, what is wrong, and how to mend it.
+        reason: String,
+    },
     /// The client of the record system.
     #[error(
         "`record_system.base_url`: no client can be made; check that the system's certificate authorities are installed"
@@ -75,7 +82,7 @@ pub async fn start(config: Config, clock: Clock) -> Result<Running, StartError> 
 pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result<Running, StartError> {
     let main = listener("server.listen", config.server.listen)?;
     let side = listener("server.operations_listen", config.server.operations_listen)?;
-    let engine = Arc::new(Engine::builtin()?);
+    let engine = Arc::new(site_files::engine(config.profiles_dir.as_deref())?);
     let store = Store::open(&config.store).await?;
     let released = store.release_leases(clock.now_ms()).await?;
     if released > 0 {

@@ -226,7 +226,7 @@ pub(crate) struct InputArguments {
 /// What to check by.
 #[derive(Debug, Args)]
 pub(crate) struct EngineArguments {
-    /// A folder of further profiles.
+    /// A folder of a site's own profiles, value sets, code systems and concept maps (*.json). May be repeated.
     #[arg(long, value_name = "DIR")]
     pub(crate) profiles: Vec<PathBuf>,
     /// The present, for the rules about time, as a date and time with offset [default: now].

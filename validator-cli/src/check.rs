@@ -12,6 +12,7 @@ use crate::args::EngineArguments;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{Content, Record, Source};
+use crate::site_files;
 
 /// Stands for a document in expressions when it does not say its type.
 const UNTYPED: &str = "Resource";
@@ -62,17 +63,17 @@ impl Checker {
     /// # Errors
     /// How the run ends when the arguments cannot be followed; the reason has been said.
     pub(crate) fn load(arguments: &EngineArguments, console: Console) -> Result<Checker, Exit> {
-        if let Some(folder) = arguments.profiles.first() {
-            console.fault(&format!(
-                "--profiles {}: profiles of a site cannot be loaded yet; leave the option out to check against those that \
-                 are built in.",
-                folder.display()
-            ));
-            return Err(Exit::Usage);
-        }
-        let engine = Engine::builtin().map_err(|error| {
-            console.fault(&format!("The built-in definitions cannot be used: {error}"));
-            Exit::Fault
+        let files = site_files::read(&arguments.profiles).map_err(|reason| {
+            console.fault(&format!("--profiles {reason}"));
+            Exit::Usage
+        })?;
+        let engine = Engine::with_site_files(&files).map_err(|error| {
+            if files.is_empty() {
+                console.fault(&format!("The built-in definitions cannot be used: {error}"));
+                return Exit::Fault;
+            }
+            console.fault(&format!("--profiles: {error}"));
+            Exit::Usage
         })?;
         let at = arguments.at.unwrap_or_else(Timestamp::now);
         Ok(Checker { engine, context: CheckContext::at(at), limits: Limits::default() })

@@ -20,6 +20,7 @@ mod help;
 mod input;
 mod pipeline;
 mod report;
+mod site_files;
 mod validate;
 mod watch;
 

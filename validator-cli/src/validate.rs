@@ -18,7 +18,7 @@ use crate::exit::Exit;
 use crate::input::{self, Fingerprint, Gathered, Name, Source};
 use crate::pipeline::{self, End, Step, Work};
 use crate::report::output::{self, Output};
-use crate::report::{self, Counts, Entry, Reporter, Settings, Totals, Verdict};
+use crate::report::{self, Counts, Entry, Reporter, Settings, Totals, Unmapped, Verdict};
 use crate::watch::Watch;
 
 /// Runs the command.
@@ -65,6 +65,7 @@ fn attempt(mut arguments: ValidateArguments, console: Console) -> Result<Exit, E
         evidence,
         file: None,
         took: Duration::ZERO,
+        unmapped: Unmapped::default(),
     };
     let jobs = arguments.check.engine.jobs();
     let (totals, end) = run.all(&Arc::new(checker), &Arc::new(sources), jobs, &mut watch);
@@ -164,6 +165,8 @@ struct Run<'a> {
     console: Console,
     baseline: Option<Baseline>,
     evidence: Option<Evidence>,
+    /// Codes that no map covers, over all documents.
+    unmapped: Unmapped,
     /// The file at hand, once one of its documents is there.
     file: Option<Totals>,
     took: Duration,
@@ -206,6 +209,8 @@ impl Run<'_> {
             self.end_file(&name, &mut totals, None);
         }
         totals.incomplete |= matches!(end, End::Interrupted | End::Fault);
+        let unmapped = std::mem::take(&mut self.unmapped);
+        self.each(|reporter, out| reporter.unmapped(out, &unmapped));
         self.each(|reporter, out| reporter.finish(out, &totals));
         for (output, _) in self.reports.iter_mut() {
             output.close(self.console);
@@ -234,6 +239,7 @@ impl Run<'_> {
         }
         let verdict = match &checked.outcome {
             Outcome::Checked { issues, .. } => {
+                self.unmapped.count(issues);
                 let (listed, rest) = issues.split_at(issues.len().min(self.room));
                 self.room -= listed.len();
                 totals.documents += 1;

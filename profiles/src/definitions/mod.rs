@@ -279,6 +279,11 @@ impl BaseTables {
         self.invariants.keys().copied()
     }
 
+    /// The value sets of required bindings, in no order.
+    pub fn value_sets(&self) -> impl Iterator<Item = &ValueSet> {
+        self.value_sets.values()
+    }
+
     /// A value set of a required binding by its canonical URL, without version.
     #[must_use]
     pub fn value_set(&self, url: &str) -> Option<&ValueSet> {

@@ -6,9 +6,11 @@
 
 mod codes;
 mod document;
+mod places;
 mod read;
 mod rules;
 mod submission;
+mod units;
 
 use std::collections::BTreeMap;
 
@@ -16,10 +18,12 @@ use rust_decimal::Decimal;
 use serde_json::Value;
 
 pub use codes::{BodySite, Item, Laterality, ResultCode, Site, Test};
-pub(crate) use read::{SourceResource, read};
+pub(crate) use places::{CodedPlace, coded_places};
+pub(crate) use read::{SourceResource, read, test_of};
 pub use rules::RULES;
 pub(crate) use rules::check;
-pub(crate) use submission::{project_uuid, submission};
+pub(crate) use submission::{is_kept, project_uuid, submission};
+pub(crate) use units::UCUM;
 
 use crate::time::ExamTime;
 

@@ -9,8 +9,9 @@ use serde_json::Value;
 use super::document::same_target;
 use super::rules::{
     EXAM_NOT_COUNTED, EXAM_RANGE, EXAM_RATIO, EXAM_RESULT_MISSING, EXAM_SIDE_CONFLICT,
-    EXAM_SITE_CONTRADICTION, EXAM_TIME_OFFSET,
+    EXAM_SITE_CONTRADICTION, EXAM_TIME_OFFSET, EXAM_UNIT,
 };
+use super::units::{self, Conversion, UCUM, UnitSense};
 use super::{
     BodySite, FootExam, Item, Key, Laterality, Measured, Outcome, PanelStatus, Part, Reading, ResultCode,
     Site, Source, Test, Ulcer,
@@ -119,21 +120,6 @@ fn plausible(test: Test, part: Part) -> Option<(u32, u32)> {
         (Test::Ulcer, Part::Item(Item::UlcerDuration) | Part::ItemAt(Item::UlcerDuration, _)) => {
             Some((0, 36500))
         }
-        _ => None,
-    }
-}
-
-/// The UCUM unit in which a number is read; any other unit leaves it unread.
-fn unit(test: Test, part: Part) -> Option<&'static str> {
-    match (test, part) {
-        (Test::Vibration128Hz | Test::CapillaryRefill, _) => Some("s"),
-        (Test::VibrationThreshold, _) => Some("V"),
-        (Test::SystolicPressure | Test::Tcpo2, _) => Some("mm[Hg]"),
-        (Test::AnkleBrachialIndex | Test::ToeBrachialIndex, _) => Some("1"),
-        (Test::SkinTemperature, _) => Some("Cel"),
-        (Test::Egfr, _) => Some("mL/min/{1.73_m2}"),
-        (Test::Ulcer, Part::Item(Item::UlcerArea) | Part::ItemAt(Item::UlcerArea, _)) => Some("cm2"),
-        (Test::Ulcer, Part::Item(Item::UlcerDuration) | Part::ItemAt(Item::UlcerDuration, _)) => Some("d"),
         _ => None,
     }
 }
@@ -309,21 +295,23 @@ impl Reader<'_> {
         }
         let quantity = holder.get("valueQuantity")?;
         let value = quantity.get("value")?;
+        let convert =
+            self.unit(units::unit(key.test, key.part), quantity, &format!("{pointer}/valueQuantity"))?;
         let (low, high) = plausible(key.test, key.part).unwrap_or((0, u32::MAX));
         // A number too large or too fine to be held exactly is no measurement either.
-        let number =
-            decimal(value).filter(|number| *number >= Decimal::from(low) && *number <= Decimal::from(high));
+        let number = decimal(value)
+            .and_then(|number| convert.map_or(Some(number), |conversion| conversion.apply(number)))
+            .filter(|number| *number >= Decimal::from(low) && *number <= Decimal::from(high));
         let Some(number) = number else {
-            let message =
-                format!("The number lies outside of {low} to {high}, so it cannot be this measurement.");
+            let unit = units::unit(key.test, key.part).unwrap_or_default();
+            let message = format!(
+                "The number lies outside of {low} to {high} {unit}, so it cannot be this measurement."
+            );
             self.issues.push(
                 Issue::new(&EXAM_RANGE, format!("{pointer}/valueQuantity/value"), message).value(value),
             );
             return None;
         };
-        if quantity.get("code").and_then(Value::as_str) != unit(key.test, key.part) {
-            return None;
-        }
         let measured = match quantity.get("comparator").and_then(Value::as_str) {
             None => Measured::exactly(number),
             Some(sign @ ("<" | "<=")) => {
@@ -337,7 +325,52 @@ impl Reader<'_> {
         Some(Outcome::Measured(measured))
     }
 
+    /// How to read a number in the unit of its test: as it is, or converted. None when it cannot be read; a unit that
+    /// the test does not take is left to the profile of the test to report.
+    fn unit(
+        &mut self,
+        wanted: Option<&'static str>,
+        quantity: &Value,
+        pointer: &str,
+    ) -> Option<Option<&'static Conversion>> {
+        let text = |name: &str| quantity.get(name).and_then(Value::as_str);
+        if text("system") != Some(UCUM) {
+            return None;
+        }
+        let code = text("code")?;
+        let (message, mend) = match units::judge(code, wanted) {
+            UnitSense::Same => return Some(None),
+            UnitSense::Convertible(conversion) => return Some(Some(conversion)),
+            UnitSense::Other => return None,
+            UnitSense::Percent => (
+                "A ratio is sent as a percentage; read as a plain ratio it would be a hundred times too large.",
+                "Divide the number by 100 and send it with the unit `1`.".to_owned(),
+            ),
+            UnitSense::Malformed => (
+                "The code of the unit is no UCUM code; a label for people belongs in `unit`.",
+                wanted.map_or_else(
+                    || EXAM_UNIT.mend.to_owned(),
+                    |wanted| format!("Send the number in the unit `{wanted}`, with exactly this code."),
+                ),
+            ),
+        };
+        let issue = Issue::new(&EXAM_UNIT, format!("{pointer}/code"), message).mend(mend);
+        self.issues.push(issue.value(quantity.get("code").unwrap_or(&Value::Null)));
+        None
+    }
+
     fn ratio(&mut self, ratio: &Value, pointer: &str) -> Option<Outcome> {
+        for name in ["numerator", "denominator"] {
+            let Some(count) = ratio.get(name) else { continue };
+            let of_ucum = count.get("system").and_then(Value::as_str) == Some(UCUM);
+            let percent_or_malformed = count.get("code").and_then(Value::as_str).is_some_and(|code| {
+                matches!(units::judge(code, Some("1")), UnitSense::Percent | UnitSense::Malformed)
+            });
+            if of_ucum && percent_or_malformed {
+                self.unit(Some("1"), count, &format!("{pointer}/{name}"));
+                return None;
+            }
+        }
         let Some(felt) = two_of_three(ratio) else {
             let message = "The Ratio is not a count of right answers out of at least three questions.";
             self.issues.push(Issue::new(&EXAM_RATIO, pointer, message));

@@ -119,6 +119,12 @@ rules! {
         mend "Send the number in the unit of the test.",
         source "common practice, no source"
     }
+    EXAM_UNIT = "exam-unit" Error Value {
+        "The unit of a number is no UCUM code, or a ratio is sent as a percentage",
+        why "Units are read by their code. A number in a unit that is not understood would be read a thousand or a hundred times wrong.",
+        mend "Send system http://unitsofmeasure.org with the UCUM code of the unit of the test; a ratio has the unit 1.",
+        source "UCUM (Unified Code for Units of Measure); HL7 FHIR R4, Quantity"
+    }
     EXAM_SITE_CONTRADICTION = "exam-site-contradiction" Warning Conflict {
         "The same place has two different results",
         why "One of them is wrong. Until that is cleared, the more cautious one is used.",

@@ -6,6 +6,7 @@ use serde_json::{Map, Value, json};
 use uuid::Uuid;
 
 use super::document::{Entries, EntryResource, identifier_key, reference_key};
+use super::places::add_local_codings;
 use super::read::{body_site_of, test_of};
 use super::rules::{EXAM_PANEL_MISSING, Grouping};
 use super::{BodySite, Test};
@@ -16,6 +17,11 @@ use crate::time::ExamTime;
 
 /// Resource types that are stored and sent with an exam. Every other type only gives context.
 const KEPT: &[&str] = &["Observation", "Condition", "Procedure"];
+
+/// Whether a resource is stored and sent with an exam.
+pub(crate) fn is_kept(resource: &Value) -> bool {
+    resource.get("resourceType").and_then(Value::as_str).is_some_and(|name| KEPT.contains(&name))
+}
 
 /// UUIDv5 of a name in the namespace of this project.
 pub(crate) fn project_uuid(name: &str) -> Uuid {
@@ -123,7 +129,7 @@ pub(crate) fn submission(
         }
         keys.push(key);
     }
-    let placer = Placer { entries: &entries, ids: &ids };
+    let placer = Placer { terminology, entries: &entries, ids: &ids };
     let exams = groups
         .iter()
         .zip(keys)
@@ -221,6 +227,7 @@ impl Namer<'_> {
 }
 
 struct Placer<'e, 'd> {
+    terminology: &'e Terminology,
     entries: &'e Entries<'d>,
     ids: &'e HashMap<usize, Uuid>,
 }
@@ -238,12 +245,9 @@ impl Placer<'_, '_> {
                 body.insert(name.clone(), self.with_outer_references(entry, value));
             }
         }
-        Some(PlacedResource {
-            entry: entry.entry,
-            resource_type: entry.resource_type().to_owned(),
-            id,
-            body: Value::Object(body),
-        })
+        let mut body = Value::Object(body);
+        add_local_codings(self.terminology, &mut body);
+        Some(PlacedResource { entry: entry.entry, resource_type: entry.resource_type().to_owned(), id, body })
     }
 
     /// A copy of a value in which references to entries of the document hold outside of it: `Type/id` for what is

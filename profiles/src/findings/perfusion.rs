@@ -209,7 +209,7 @@ impl Between {
     /// This pressure over another, rounded, and whether an end lies exactly between two hundredths.
     fn over(self, other: Between) -> (Measured, bool) {
         let ratio =
-            |top: Decimal, bottom: Decimal| top.checked_div(bottom).map(|ratio| (ratio, tie(top, bottom)));
+            |top: Decimal, bottom: Decimal| divide(top, bottom).map(|ratio| (ratio, tie(top, bottom)));
         let least = other.most.and_then(|bottom| ratio(self.least, bottom));
         let most = self.most.and_then(|top| ratio(top, other.least));
         let end = |end: Option<(Decimal, bool)>| end.map(|(ratio, _)| two_places(ratio));
@@ -218,13 +218,19 @@ impl Between {
     }
 }
 
+/// A ratio to 20 places. Pressures converted from another unit are exact to 28 digits only, and what is lost there must
+/// not decide how a tie is rounded.
+fn divide(top: Decimal, bottom: Decimal) -> Option<Decimal> {
+    top.checked_div(bottom).map(|ratio| ratio.round_dp(20))
+}
+
 fn two_places(value: Decimal) -> Decimal {
     value.round_dp_with_strategy(2, RoundingStrategy::MidpointAwayFromZero)
 }
 
 /// Whether a ratio lies exactly between two hundredths.
 fn tie(top: Decimal, bottom: Decimal) -> bool {
-    let thousandths = top.checked_mul(Decimal::ONE_THOUSAND).and_then(|top| top.checked_div(bottom));
+    let thousandths = top.checked_mul(Decimal::ONE_THOUSAND).and_then(|top| divide(top, bottom));
     thousandths.is_some_and(|thousandths| {
         thousandths.fract().is_zero() && thousandths % Decimal::TEN == Decimal::from(5)
     })

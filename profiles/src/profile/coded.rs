@@ -22,7 +22,7 @@ impl BoundSet {
         self.members.iter().any(|(of, member)| of == system && member == code)
     }
 
-    fn has_system(&self, system: &str) -> bool {
+    pub(super) fn has_system(&self, system: &str) -> bool {
         self.members.iter().any(|(of, _)| of == system)
     }
 }

@@ -148,7 +148,10 @@ impl Failure<'_> {
         }
         let pointer = match fault {
             Some(number) => format!("{}/coding/{number}", self.pointer),
-            None => self.pointer.clone(),
+            None => match uncoded_part(set, self.value) {
+                Some(part) => push_pointer(&self.pointer, part),
+                None => self.pointer.clone(),
+            },
         };
         let at =
             fault.and_then(|number| self.value.pointer(&format!("/coding/{number}"))).unwrap_or(self.value);
@@ -196,6 +199,17 @@ impl Failure<'_> {
         let issue = Issue::new(&rules::PROFILE_TYPE, pointer, message);
         issues.push(issue.value(self.value.get(name).unwrap_or(self.value)));
     }
+}
+
+/// The part at fault of a value that is its own coding, as a Quantity is: what is missing, or what is not in the set.
+fn uncoded_part(set: &BoundSet, value: &Value) -> Option<&'static str> {
+    let object = value.as_object().filter(|object| !object.contains_key("coding"))?;
+    if !object.contains_key("code") {
+        // A CodeableConcept with a text alone lacks `coding`, and is at fault as a whole.
+        return object.contains_key("value").then_some("code");
+    }
+    let system = object.get("system").and_then(Value::as_str);
+    Some(if system.is_some_and(|system| set.has_system(system)) { "code" } else { "system" })
 }
 
 fn given_code(value: &Value) -> Option<&str> {

@@ -12,6 +12,15 @@ include!("../../local/embedded_terminology.rs");
 /// The concept map whose codes need a licence of one's own.
 const OPTIONAL_MAP: &str = "https://solewire.example/fhir/ConceptMap/foot-optional-map";
 
+/// Whose files are loaded.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Origin {
+    /// Those that ship with the crate.
+    Shipped,
+    /// Those of a site.
+    Site,
+}
+
 /// A resource and the file it came from.
 struct Source<'f> {
     file: &'f str,
@@ -31,6 +40,7 @@ impl Source<'_> {
 pub(super) fn add<N: AsRef<str>, T: AsRef<str>>(
     terminology: &mut Terminology,
     files: &[(N, T)],
+    origin: Origin,
 ) -> Result<(), LoadError> {
     let mut systems = Vec::new();
     let mut value_sets = Vec::new();
@@ -53,7 +63,7 @@ pub(super) fn add<N: AsRef<str>, T: AsRef<str>>(
     }
     add_value_sets(terminology, &value_sets)?;
     for source in &maps {
-        concept_map(terminology, source)?;
+        concept_map(terminology, source, origin)?;
     }
     Ok(())
 }
@@ -234,39 +244,108 @@ fn reads_on(equivalence: &str) -> bool {
     matches!(equivalence, "equivalent" | "equal" | "wider" | "subsumes")
 }
 
-fn concept_map(terminology: &mut Terminology, source: &Source<'_>) -> Result<(), LoadError> {
+fn concept_map(terminology: &mut Terminology, source: &Source<'_>, origin: Origin) -> Result<(), LoadError> {
     let url = source.required(&source.resource, "url", "The ConceptMap")?;
+    if !terminology.maps.insert(url.to_owned()) {
+        return Err(
+            source.error(format!("the concept map {url} is already loaded; give yours its own `url`."))
+        );
+    }
     let free = url != OPTIONAL_MAP;
     for group in list(&source.resource, "group") {
         let from = source.required(group, "source", "A group")?;
         let to = source.required(group, "target", "A group")?;
+        if group.get("unmapped").is_some() {
+            return Err(source.error(
+                "`unmapped` is not supported: a code that the map leaves out is reported, never replaced; remove it.",
+            ));
+        }
+        note_device_system(terminology, from, to, origin);
         for element in list(group, "element") {
             let code = source.required(element, "code", "An element")?;
             for target in list(element, "target") {
-                let equivalence = source.required(target, "equivalence", "A target")?;
-                if matches!(equivalence, "unmatched" | "disjoint") {
-                    continue;
-                }
-                let target_code = source.required(target, "code", "A target")?;
-                for (system, code) in [(from, code), (to, target_code)] {
-                    check_code(terminology, source, system, code)?;
-                }
-                if let Some(local) = LocalSystem::from_url(from) {
-                    let display = text(target, "display").unwrap_or_default().to_owned();
-                    let translation =
-                        Translation { system: to.to_owned(), code: target_code.to_owned(), display, free };
-                    let known = terminology.forward.entry(from.to_owned()).or_default();
-                    known.entry(code.to_owned()).or_default().push(translation);
-                    if reads_back(equivalence) {
-                        add_reading(terminology, (to, target_code), (local, code));
-                    }
-                }
-                if let Some(local) = LocalSystem::from_url(to)
-                    && reads_on(equivalence)
-                {
-                    add_reading(terminology, (from, code), (local, target_code));
-                }
+                map_target(terminology, source, (from, code), (to, target), free)?;
             }
+            if origin == Origin::Site {
+                check_unambiguous(terminology, source, from, code)?;
+            }
+        }
+    }
+    Ok(())
+}
+
+fn map_target(
+    terminology: &mut Terminology,
+    source: &Source<'_>,
+    (from, code): (&str, &str),
+    (to, target): (&str, &Value),
+    free: bool,
+) -> Result<(), LoadError> {
+    for condition in ["dependsOn", "product"] {
+        if target.get(condition).is_some() {
+            return Err(source.error(format!(
+                "`{code}`: `{condition}` is not supported; map the code without conditions, or leave it out."
+            )));
+        }
+    }
+    let equivalence = source.required(target, "equivalence", "A target")?;
+    if matches!(equivalence, "unmatched" | "disjoint") {
+        return Ok(());
+    }
+    let target_code = source.required(target, "code", "A target")?;
+    for (system, code) in [(from, code), (to, target_code)] {
+        check_code(terminology, source, system, code)?;
+        terminology.named.entry(system.to_owned()).or_default().insert(code.to_owned());
+    }
+    if let Some(local) = LocalSystem::from_url(from) {
+        let display = text(target, "display").unwrap_or_default().to_owned();
+        let translation = Translation { system: to.to_owned(), code: target_code.to_owned(), display, free };
+        let known = terminology.forward.entry(from.to_owned()).or_default();
+        known.entry(code.to_owned()).or_default().push(translation);
+        if reads_back(equivalence) {
+            add_reading(terminology, (to, target_code), (local, code));
+        }
+    }
+    if let Some(local) = LocalSystem::from_url(to)
+        && reads_on(equivalence)
+    {
+        add_reading(terminology, (from, code), (local, target_code));
+    }
+    Ok(())
+}
+
+/// Keeps in mind which code systems are those of a site's devices. A system that the shipped maps know too, such as
+/// LOINC, is not: most of its codes have nothing to do with feet, so an unmapped one says nothing.
+fn note_device_system(terminology: &mut Terminology, from: &str, to: &str, origin: Origin) {
+    let own = |system: &str| LocalSystem::from_url(system).is_some();
+    let other = match (own(from), own(to)) {
+        (true, false) => to,
+        (false, true) => from,
+        _ => return,
+    };
+    let known = terminology.named.contains_key(other) && !terminology.is_device_system(other);
+    if origin == Origin::Site && !known {
+        terminology.device_systems.insert(other.to_owned());
+    }
+}
+
+/// A site's code that stands for two of ours would be read as neither, so it is refused with its map.
+fn check_unambiguous(
+    terminology: &Terminology,
+    source: &Source<'_>,
+    system: &str,
+    code: &str,
+) -> Result<(), LoadError> {
+    let readings = terminology.reverse.get(system).and_then(|codes| codes.get(code));
+    let of = |local: LocalSystem| {
+        readings.into_iter().flatten().filter(move |(known, _)| *known == local).map(|(_, code)| code)
+    };
+    for local in LocalSystem::ALL {
+        if let (Some(first), Some(second)) = (of(local).next(), of(local).nth(1)) {
+            return Err(source.error(format!(
+                "`{code}` of {system} is mapped to both `{first}` and `{second}` of {}; keep the one that is meant.",
+                local.url()
+            )));
         }
     }
     Ok(())

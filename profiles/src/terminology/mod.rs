@@ -5,19 +5,25 @@
 //! standard code is read as a local one only where a concept map says that it means the same or something narrower,
 //! and where no second local code claims it.
 //!
-//! Nothing is looked up elsewhere. A value set that is not shipped gives "not checked", never a silent yes.
+//! Nothing is looked up elsewhere. A value set that is not shipped gives "not checked", never a silent yes, and so does
+//! a code that neither a code system nor a map of ours knows.
+//!
+//! A site's own ConceptMap from the codes of its device makes these readable as well. What it leaves out is reported,
+//! never dropped: see [`RULES`].
 
+mod check;
 mod check_digit;
 mod load;
+mod rules;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::LoadError;
 
-/// The rules of this family. Codes are judged where a profile or an element of R4 asks for them.
-pub static RULES: &[&crate::issue::Rule] = &[];
+pub(crate) use check::check;
+pub use rules::RULES;
 
 /// The four code systems of this project.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -126,6 +132,12 @@ pub struct Terminology {
     forward: HashMap<String, HashMap<String, Vec<Translation>>>,
     /// Standard system and code to the local codes it may be read as.
     reverse: HashMap<String, HashMap<String, Vec<(LocalSystem, String)>>>,
+    /// Every code that a concept map names, by system.
+    named: HashMap<String, BTreeSet<String>>,
+    /// Canonical addresses of the concept maps.
+    maps: BTreeSet<String>,
+    /// Code systems that only a site's maps tie to ours: those of its devices.
+    device_systems: BTreeSet<String>,
 }
 
 impl Terminology {
@@ -134,7 +146,9 @@ impl Terminology {
     /// # Errors
     /// When a shipped file is inconsistent; a test keeps this from happening.
     pub fn builtin() -> Result<Terminology, LoadError> {
-        Terminology::default().with_files(load::TERMINOLOGY)
+        let mut terminology = Terminology::default();
+        load::add(&mut terminology, load::TERMINOLOGY, load::Origin::Shipped)?;
+        Ok(terminology)
     }
 
     /// Adds the CodeSystem, ValueSet and ConceptMap resources among `files` (name and text) to this terminology.
@@ -147,7 +161,7 @@ impl Terminology {
         mut self,
         files: &[(N, T)],
     ) -> Result<Terminology, LoadError> {
-        load::add(&mut self, files)?;
+        load::add(&mut self, files, load::Origin::Site)?;
         Ok(self)
     }
 
@@ -204,6 +218,37 @@ impl Terminology {
             (Some((_, code)), None) => CodingSense::Standard(code),
             _ => CodingSense::Foreign,
         }
+    }
+
+    /// Whether a code system is that of a site's devices: mapped to ours by the site and by nobody else.
+    pub(crate) fn is_device_system(&self, system: &str) -> bool {
+        self.device_systems.contains(system)
+    }
+
+    /// The coding of ours that codes of a device stand for, where a concept holds none of ours. It goes beside the
+    /// original.
+    pub(crate) fn local_coding(&self, system: LocalSystem, concept: &Value) -> Option<Value> {
+        let Resolved::Code(code) = self.resolve(system, concept) else { return None };
+        let stands_for = codings(concept).any(|(_, coding)| {
+            text(coding, "system").is_some_and(|of| self.is_device_system(of))
+                && self.sense(system, coding) == CodingSense::Standard(code)
+        });
+        let ours = codings(concept).any(|(_, coding)| text(coding, "system") == Some(system.url()));
+        if !stands_for || ours {
+            return None;
+        }
+        let display = self.display(system, code).unwrap_or_default();
+        Some(json!({ "system": system.url(), "code": code, "display": display }))
+    }
+
+    /// Whether a code is in a loaded code system, value set or map, so that something was said about it.
+    fn knows(&self, system: &str, code: &str) -> bool {
+        self.systems.contains_key(system)
+            || self.named.get(system).is_some_and(|codes| codes.contains(code))
+            || self
+                .value_sets
+                .values()
+                .any(|set| set.codes.iter().any(|(of, member)| of == system && member == code))
     }
 
     /// Whether `coding` is one of the translations of a local code.

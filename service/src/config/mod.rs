@@ -53,6 +53,8 @@ pub struct Config {
     pub assessment: Assessment,
     /// How results without a panel are put together.
     pub group_by: GroupBy,
+    /// The folder with the site's own definitions; none for those that ship alone.
+    pub profiles_dir: Option<PathBuf>,
     /// Who may do what.
     pub access: Access,
     /// What is logged and how.
@@ -113,10 +115,6 @@ impl Config {
         environment: impl IntoIterator<Item = (String, String)>,
     ) -> Result<Config, ConfigError> {
         let raw = Raw::read(text, file, environment)?;
-        if raw.value("profiles.dir").is_some() {
-            let problem = "a site's own profiles are not read by this version of the service";
-            return Err(raw.error("profiles.dir", problem, "remove the key"));
-        }
         let server = Server {
             listen: address(&raw, "server.listen", "127.0.0.1:8080")?,
             operations_listen: address(&raw, "server.operations_listen", "127.0.0.1:8081")?,
@@ -140,6 +138,7 @@ impl Config {
                 GroupBy::Encounter,
                 &[("encounter", GroupBy::Encounter), ("subject-and-day", GroupBy::SubjectAndDay)],
             )?,
+            profiles_dir: profiles_dir(&raw)?,
             access: access::read(&raw, &server)?,
             log: Log {
                 filter: raw.text("log.filter")?.unwrap_or_else(|| crate::telemetry::USUAL_FILTER.to_owned()),
@@ -160,6 +159,16 @@ fn environment() -> Vec<(String, String)> {
     std::env::vars_os()
         .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
         .collect()
+}
+
+/// The folder is read at start; here it only must be named.
+fn profiles_dir(raw: &Raw) -> Result<Option<PathBuf>, ConfigError> {
+    match raw.text("profiles.dir")? {
+        Some(text) if text.is_empty() => {
+            Err(raw.error("profiles.dir", "is empty", "name the folder, or remove the key"))
+        }
+        text => Ok(text.map(PathBuf::from)),
+    }
 }
 
 /// One of a few words.

@@ -46,7 +46,11 @@ pub static SETTINGS: &[Setting] = &[
         "{ weekend = [\"saturday\", \"sunday\"], holidays = [\"2026-12-25\"] }",
     ),
     setting("exam.group_by", "encounter", "encounter or subject-and-day"),
-    setting("profiles.dir", "", "folder with a site's own profiles"),
+    setting(
+        "profiles.dir",
+        "",
+        "folder with a site's own profiles, value sets, code systems and concept maps (*.json)",
+    ),
     setting("access.mode", "tokens", "tokens, or open when every listener is loopback"),
     setting(
         "access.tokens",

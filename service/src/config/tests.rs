@@ -20,6 +20,9 @@ fn the_defaults_are_loopback_and_embedded() {
     assert!(config.record_system.is_none());
     assert_eq!(config.assessment.guidelines, ["iwgdf-2023"]);
     assert_eq!(config.group_by, GroupBy::Encounter);
+    assert_eq!(config.profiles_dir, None);
+    let site = parse(&format!("{OPEN}[profiles]\ndir = \"ours\"")).unwrap();
+    assert_eq!(site.profiles_dir, Some(PathBuf::from("ours")));
 }
 
 #[test]
@@ -65,7 +68,7 @@ fn every_mistake_names_its_place_and_its_mend() {
             format!("{OPEN}[exam]\ngroup_by = \"day\""),
             &["`exam.group_by`", "\"encounter\" or \"subject-and-day\""],
         ),
-        (format!("{OPEN}[profiles]\ndir = \"x\""), &["`profiles.dir`", "remove the key"]),
+        (format!("{OPEN}[profiles]\ndir = \" \""), &["`profiles.dir`", "remove the key"]),
         (
             format!("{OPEN}[record_system]\nwrite = \"transaction\""),
             &["`record_system.write`", "base address"],

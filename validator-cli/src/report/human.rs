@@ -3,7 +3,7 @@
 use solewire_profiles::issue::{Issue, Severity};
 
 use super::text::{count, visible};
-use super::{Entry, Reporter, Settings, Totals, Verdict};
+use super::{Entry, Reporter, Settings, Totals, Unmapped, Verdict};
 use crate::args::Loudness;
 use crate::input::Name;
 
@@ -115,6 +115,20 @@ impl Reporter for Human {
         out.push_str("\n\n");
     }
 
+    fn unmapped(&mut self, out: &mut String, codes: &Unmapped) {
+        let lines = codes.lines();
+        if self.settings.loudness < Loudness::Normal || lines.is_empty() {
+            return;
+        }
+        out.push_str(&self.style.strong("Codes that no map covers:"));
+        out.push('\n');
+        for line in lines {
+            out.push_str(&visible(&line));
+            out.push('\n');
+        }
+        out.push('\n');
+    }
+
     fn finish(&mut self, out: &mut String, totals: &Totals) {
         if self.settings.loudness == Loudness::Silent {
             return;
@@ -151,7 +165,7 @@ impl Reporter for Human {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::samples::{render, settings};
+    use crate::report::samples::{render, settings, unmapped};
 
     #[test]
     fn blocks_file_line_and_closing_line() {
@@ -171,6 +185,23 @@ mod tests {
         }
         assert_ne!(coloured, plain);
         assert_eq!(stripped, plain);
+    }
+
+    #[test]
+    fn codes_without_a_map_are_listed_before_the_closing_line() {
+        let listed = |loudness, codes: &Unmapped| {
+            let settings = Settings { loudness, ..settings() };
+            let mut out = String::new();
+            Human::new(Style { coloured: false }, settings).unmapped(&mut out, codes);
+            out
+        };
+        let mut codes = Unmapped::default();
+        assert_eq!(listed(Loudness::Normal, &codes), "");
+        codes.count(&[unmapped("\u{1b}[2J"), unmapped("X9"), unmapped("X9")]);
+        let text = listed(Loudness::Normal, &codes);
+        assert!(text.contains("     2 x https://harbourlane.example/device|X9\n"), "{text}");
+        assert!(!text.contains('\u{1b}'), "{text}");
+        assert_eq!(listed(Loudness::Quiet, &codes), "");
     }
 
     #[test]

@@ -12,8 +12,10 @@ mod operationoutcome;
 pub(crate) mod output;
 mod sarif;
 pub(crate) mod text;
+mod unmapped;
 
 use solewire_profiles::issue::{Issue, Severity};
+pub(crate) use unmapped::Unmapped;
 
 use crate::args::{FailOn, Format, Loudness};
 use crate::input::Name;
@@ -142,6 +144,8 @@ pub(crate) trait Reporter {
     fn entry(&mut self, out: &mut String, entry: &Entry<'_>);
     /// After the last document of a file.
     fn end_file(&mut self, _out: &mut String, _name: &Name, _totals: &Totals) {}
+    /// After the last document of the run, before it is finished: the codes that no map covered.
+    fn unmapped(&mut self, _out: &mut String, _codes: &Unmapped) {}
     /// After the last document of the run.
     fn finish(&mut self, out: &mut String, totals: &Totals);
 }

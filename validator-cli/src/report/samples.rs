@@ -22,6 +22,14 @@ pub(super) fn settings() -> Settings {
     Settings { show_values: false, fail_on: FailOn::Error, loudness: Loudness::Normal }
 }
 
+/// A code of a device that no map covers.
+pub(super) fn unmapped(code: &str) -> Issue {
+    let rules = solewire_profiles::rules();
+    let rule = rules.iter().find(|rule| rule.id == "terminology-unmapped-code").unwrap();
+    let coding = serde_json::json!({ "system": "https://harbourlane.example/device", "code": code });
+    Issue::new(rule, "/code/coding/0", "No map covers this code.").value(&coding)
+}
+
 /// Renders a run of four documents: one with issues of every severity under a hostile name, one NDJSON record, one
 /// skipped, one unread.
 pub(super) fn render(mut reporter: Box<dyn Reporter>) -> String {

@@ -196,11 +196,12 @@ fn the_fork_takes_a_code_a_count_or_seconds() {
         "vibration-128hz",
         json!([
             component(SITE, "hallux-dorsal", json!({ "valueQuantity": quantity(8.0, "s") })),
-            component(SITE, "mth-1-dorsal", json!({ "valueQuantity": quantity(8.0, "ms") })),
+            component(SITE, "mth-1-dorsal", json!({ "valueQuantity": quantity(8000.0, "ms") })),
+            component(SITE, "tibial-tuberosity", json!({ "valueQuantity": quantity(8.0, "min") })),
             component(SITE, "medial-malleolus", coded("felt"))
         ]),
     );
-    assert_found(&resource, &[("profile-pattern", "/component/1/valueQuantity/code")]);
+    assert_found(&resource, &[("profile-binding", "/component/2/valueQuantity/code")]);
 }
 
 #[test]
@@ -220,6 +221,20 @@ fn units_are_held_to_the_code_not_to_the_words() {
 }
 
 #[test]
+fn a_unit_that_is_converted_is_as_good_as_that_of_the_test() {
+    let of = |value: Value| {
+        with(bare("tcpo2"), json!({ "bodySite": concept(SITE, "left-foot"), "valueQuantity": value }))
+    };
+    assert_found(&of(quantity(42.0, "mm[Hg]")), &[]);
+    assert_found(&of(quantity(5.6, "kPa")), &[]);
+    assert_found(&of(quantity(5.6, "Pa")), &[("profile-binding", "/valueQuantity/code")]);
+    let labelled = json!({ "value": 42, "unit": "mmHg" });
+    assert_found(&of(labelled), &[("profile-binding", "/valueQuantity/code")]);
+    let without_system = json!({ "value": 42, "code": "mm[Hg]" });
+    assert_found(&of(without_system), &[("profile-binding", "/valueQuantity/system")]);
+}
+
+#[test]
 fn an_ulcer_has_its_own_components_each_with_its_kind() {
     let ulcer = |site: &str, components: Value| {
         with(bare("ulcer"), json!({ "bodySite": concept(SITE, site), "component": components }))
@@ -235,7 +250,7 @@ fn an_ulcer_has_its_own_components_each_with_its_kind() {
     assert_found(&ulcer("left-foot", right.clone()), &[("profile-binding", "/bodySite/coding/0")]);
     assert_found(&ulcer("left-popliteal", right), &[("profile-binding", "/bodySite/coding/0")]);
     let wrong = json!([
-        component(TEST, "ulcer-area", json!({ "valueQuantity": quantity(150.0, "mm2") })),
+        component(TEST, "ulcer-area", json!({ "valueQuantity": quantity(150.0, "mm") })),
         component(TEST, "ulcer-depth", coded("grade-2")),
         component(TEST, "ulcer-duration", coded("present")),
         component(TEST, "callus", coded("present"))
@@ -243,7 +258,7 @@ fn an_ulcer_has_its_own_components_each_with_its_kind() {
     assert_found(
         &ulcer("left-toes", wrong),
         &[
-            ("profile-pattern", "/component/0/valueQuantity/code"),
+            ("profile-binding", "/component/0/valueQuantity/code"),
             ("profile-binding", "/component/1/valueCodeableConcept/coding/0"),
             ("profile-type", "/component/2/valueCodeableConcept"),
             ("profile-binding", "/component/3/code/coding/0"),

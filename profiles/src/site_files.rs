@@ -1,0 +1,106 @@
+//! What a site's folder may hold, before anything is made of it.
+
+use std::collections::BTreeMap;
+
+use serde_json::Value;
+
+use crate::LoadError;
+
+/// The resources that a site may add.
+const KINDS: &[&str] = &["StructureDefinition", "ValueSet", "CodeSystem", "ConceptMap"];
+
+/// Looks at every file once: each must be one of the four resources, under an address of its own.
+pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<(), LoadError> {
+    let mut seen: BTreeMap<(String, String), &str> = BTreeMap::new();
+    for (file, content) in files {
+        let file = file.as_ref();
+        let error = |reason: String| LoadError { file: file.to_owned(), reason };
+        let content = content.as_ref();
+        let content = content.strip_prefix('\u{feff}').map_or(Ok(content), |_| {
+            Err(error("it begins with a byte order mark; save it as UTF-8 without one.".to_owned()))
+        })?;
+        let resource: Value = serde_json::from_str(content)
+            .map_err(|cause| error(format!("it is not JSON ({cause}); correct it or move it elsewhere.")))?;
+        let text = |name: &str| resource.get(name).and_then(Value::as_str);
+        let Some(kind) = text("resourceType") else {
+            return Err(error(
+                "it is JSON but no FHIR resource: `resourceType` is missing; move it out of the folder."
+                    .to_owned(),
+            ));
+        };
+        if !KINDS.contains(&kind) {
+            return Err(error(format!(
+                "it is a {}, and only {} are read from here; move it out of the folder.",
+                shown(kind),
+                KINDS.join(", ")
+            )));
+        }
+        let Some(url) = text("url") else {
+            return Err(error(format!("the {kind} has no `url`; give it its canonical address.")));
+        };
+        let version = text("version").unwrap_or_default();
+        if let Some(first) = seen.insert((url.to_owned(), version.to_owned()), file) {
+            let what =
+                if first == file { "is loaded twice".to_owned() } else { format!("is also in {first}") };
+            let version = if version.is_empty() { String::new() } else { format!("|{version}") };
+            return Err(error(format!(
+                "{url}{version} {what}; keep one of them, and name each folder once."
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// The name of a type, where it has the form of one.
+fn shown(kind: &str) -> &str {
+    let plain = kind.len() <= 40 && kind.bytes().all(|byte| byte.is_ascii_alphabetic()) && !kind.is_empty();
+    if plain { kind } else { "resource of no known type" }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn refusal(files: &[(&str, &str)]) -> String {
+        admit(files).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn the_four_definitions_are_taken() {
+        let files: Vec<(String, String)> = KINDS
+            .iter()
+            .map(|kind| {
+                let url = format!("https://harbourlane.example/{kind}");
+                (format!("{kind}.json"), format!(r#"{{"resourceType":"{kind}","url":"{url}"}}"#))
+            })
+            .collect();
+        assert!(admit(&files).is_ok());
+        assert!(admit::<&str, &str>(&[]).is_ok());
+    }
+
+    #[test]
+    fn anything_else_is_refused_by_the_name_of_its_file() {
+        for (content, words) in [
+            ("{", "not JSON"),
+            ("\u{feff}{}", "byte order mark"),
+            ("[]", "no FHIR resource"),
+            (r#"{"resourceType":"Patient"}"#, "a Patient"),
+            (r#"{"resourceType":"Mx. Example"}"#, "no known type"),
+            (r#"{"resourceType":"ValueSet"}"#, "no `url`"),
+        ] {
+            let message = refusal(&[("ours/odd.json", content)]);
+            assert!(message.starts_with("ours/odd.json: ") && message.contains(words), "{message}");
+            assert!(!message.contains("Example"), "{message}");
+        }
+    }
+
+    #[test]
+    fn one_address_twice_names_both_files() {
+        let set = r#"{"resourceType":"ValueSet","url":"https://harbourlane.example/v","version":"1"}"#;
+        let message = refusal(&[("a.json", set), ("b.json", set)]);
+        for part in ["a.json", "b.json", "https://harbourlane.example/v|1"] {
+            assert!(message.contains(part), "{message}");
+        }
+        assert!(refusal(&[("a.json", set), ("a.json", set)]).contains("twice"));
+    }
+}

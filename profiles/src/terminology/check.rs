@@ -1,0 +1,172 @@
+//! Codes that no profile judges: those of a device that no map covers, and those that nothing here knows.
+
+use std::collections::BTreeSet;
+
+use serde_json::{Value, json};
+
+use super::rules::{TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNMAPPED_CODE};
+use super::{CodingSense, LocalSystem, Resolved, Terminology, codings, text};
+use crate::definitions::BaseTables;
+use crate::exam::{CodedPlace, UCUM, coded_places, is_kept, test_of};
+use crate::issue::{Issue, Severity};
+use crate::json::push_pointer;
+
+/// Codes of R4 that are read here although no element requires them (HL7 FHIR R4: `observation-category`,
+/// `data-absent-reason`).
+const READ_HERE: &[(&str, &[&str])] = &[
+    (
+        "http://terminology.hl7.org/CodeSystem/observation-category",
+        &[
+            "social-history",
+            "vital-signs",
+            "imaging",
+            "laboratory",
+            "procedure",
+            "survey",
+            "exam",
+            "therapy",
+            "activity",
+        ],
+    ),
+    (
+        "http://terminology.hl7.org/CodeSystem/data-absent-reason",
+        &[
+            "unknown",
+            "asked-unknown",
+            "temp-unknown",
+            "not-asked",
+            "asked-declined",
+            "masked",
+            "not-applicable",
+            "unsupported",
+            "as-text",
+            "error",
+            "not-a-number",
+            "negative-infinity",
+            "positive-infinity",
+            "not-performed",
+            "not-permitted",
+        ],
+    ),
+];
+
+/// Looks at the codes of the resources that are stored and sent. Issues are not placed yet.
+pub(crate) fn check(terminology: &Terminology, tables: &BaseTables, document: &Value) -> Vec<Issue> {
+    let mut look = Look { terminology, tables, told: BTreeSet::new(), issues: Vec::new() };
+    let is_bundle = text(document, "resourceType") == Some("Bundle");
+    if !is_bundle {
+        look.resource(document, "");
+        return look.issues;
+    }
+    let entries = document.get("entry").and_then(Value::as_array).into_iter().flatten();
+    for (number, entry) in entries.enumerate() {
+        if let Some(resource) = entry.get("resource") {
+            look.resource(resource, &format!("/entry/{number}/resource"));
+        }
+    }
+    look.issues
+}
+
+struct Look<'l> {
+    terminology: &'l Terminology,
+    tables: &'l BaseTables,
+    /// Code systems that were already said to be unchecked.
+    told: BTreeSet<String>,
+    issues: Vec<Issue>,
+}
+
+impl Look<'_> {
+    fn resource(&mut self, resource: &Value, pointer: &str) {
+        if !is_kept(resource) {
+            return;
+        }
+        self.unmapped(resource, pointer);
+        self.unknown(resource, pointer);
+    }
+
+    /// Codes of a device in an Observation of the exam. Where the code of the test itself is one, nobody can tell
+    /// whether the Observation belongs to the exam; it is not let go as though it did not.
+    fn unmapped(&mut self, resource: &Value, pointer: &str) {
+        if text(resource, "resourceType") != Some("Observation") {
+            return;
+        }
+        let of_exam = test_of(self.terminology, resource).is_some();
+        for place in coded_places(resource) {
+            if of_exam || place.is_test() || !self.unmapped_codings(resource, &CodedPlace::test()).is_empty()
+            {
+                let readable = self.readable(resource, &place);
+                for (number, coding) in self.unmapped_codings(resource, &place) {
+                    let at = format!("{pointer}{}/coding/{number}", place.pointer);
+                    let message =
+                        format!("No map covers this code of a device; it stands for {}.", place.meaning());
+                    let mut issue = Issue::new(&TERMINOLOGY_UNMAPPED_CODE, at, message).value(&coding);
+                    if readable {
+                        issue.severity = Severity::Warning;
+                    }
+                    self.issues.push(issue);
+                }
+            }
+        }
+    }
+
+    fn readable(&self, resource: &Value, place: &CodedPlace) -> bool {
+        let Some(concept) = resource.pointer(&place.pointer) else { return false };
+        place.systems.iter().any(|&system| self.terminology.resolve(system, concept) != Resolved::Unknown)
+    }
+
+    /// System and code of each coding of a device that stands for nothing at this place, with its number.
+    fn unmapped_codings(&self, resource: &Value, place: &CodedPlace) -> Vec<(usize, Value)> {
+        let Some(concept) = resource.pointer(&place.pointer) else { return Vec::new() };
+        codings(concept)
+            .filter_map(|(number, coding)| {
+                let (of, code) = (text(coding, "system")?, text(coding, "code")?);
+                let says_nothing =
+                    |system: &LocalSystem| self.terminology.sense(*system, coding) == CodingSense::Foreign;
+                let unmapped =
+                    self.terminology.is_device_system(of) && place.systems.iter().all(says_nothing);
+                unmapped.then(|| Some((number?, json!({ "system": of, "code": code }))))?
+            })
+            .collect()
+    }
+
+    /// Says once for each code system that it is not loaded, at its first code that nothing knows.
+    fn unknown(&mut self, value: &Value, pointer: &str) {
+        match value {
+            Value::Array(items) => {
+                for (number, item) in items.iter().enumerate() {
+                    self.unknown(item, &format!("{pointer}/{number}"));
+                }
+            }
+            Value::Object(object) => {
+                self.coding(value, pointer);
+                // Labels of handling say nothing about the exam.
+                for (name, part) in object.iter().filter(|(name, _)| *name != "meta") {
+                    if part.is_object() || part.is_array() {
+                        self.unknown(part, &push_pointer(pointer, name));
+                    }
+                }
+            }
+            Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
+        }
+    }
+
+    fn coding(&mut self, value: &Value, pointer: &str) {
+        let (Some(system), Some(code)) = (text(value, "system"), text(value, "code")) else { return };
+        // A Quantity has a system and a code too; units are checked as such.
+        if value.get("value").is_some() || system == UCUM || self.told.contains(system) {
+            return;
+        }
+        let read_here = READ_HERE.iter().any(|(of, codes)| *of == system && codes.contains(&code));
+        if read_here
+            || self.terminology.is_device_system(system)
+            || self.terminology.knows(system, code)
+            || self.tables.value_sets().any(|set| set.contains(system, code) == Some(true))
+        {
+            return;
+        }
+        self.told.insert(system.to_owned());
+        let message = "This code system is not loaded here, so its codes were not checked in this document.";
+        let issue = Issue::new(&TERMINOLOGY_NOT_CHECKED, push_pointer(pointer, "system"), message);
+        self.issues.push(issue.value(&json!(system)));
+    }
+}
