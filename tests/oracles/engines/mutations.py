@@ -192,7 +192,7 @@ class Comparison:
 
     def invariants(self, cases, ours, theirs):
         for case, mine, other in zip(cases, ours, theirs, strict=True):
-            if any(rule.startswith("json-") or rule == "skipped" for rule, _, _ in mine.rules):
+            if any(rule.startswith("json-") or rule == "unread" for rule, _, _ in mine.rules):
                 self.counts["fhirpath"]["not JSON, not compared"] += 1
                 continue
             own = {(rule.removeprefix("invariant:"), p) for rule, p, _ in mine.rules if rule.startswith("invariant:")}
