@@ -73,8 +73,10 @@ function plan(declared, type) {
       if (!expression) continue;
       // A profile on Quantity is a Quantity to the engine.
       const context = type === "SimpleQuantity" || type === "MoneyQuantity" ? "Quantity" : type;
+      // dom-3 says `as` of many items, which FHIRPath allows of one only; `ofType` is what it means.
+      const written = key === "dom-3" ? expression.replaceAll("as(", "ofType(") : expression;
       try {
-        compiled.push([key, fhirpath.compile({ base: context, expression }, r4, { traceFn: () => {} })]);
+        compiled.push([key, fhirpath.compile({ base: context, expression: written }, r4, { traceFn: () => {} })]);
       } catch (error) {
         compiled.push([key, () => { throw error; }]);
       }

@@ -118,6 +118,8 @@ def choice_of_wrong_type(random, _resource, _objects, sites):
         return None
     allowed = {use.code for use in site.element.types}
     wrong = pick(random, sorted({"Money", "base64Binary", "Attachment", "HumanName", "oid"} - allowed))
+    if wrong is None:
+        return None
     values = {"base64Binary": "AAAA", "oid": "urn:oid:1.2"}
     del site.holder[site.key]
     site.holder.pop("_" + site.key, None)
@@ -392,8 +394,19 @@ def companion_array_mismatch(random, _resource, _objects, sites):
     if single(site):
         site.holder["_" + site.key] = [dict(ABSENT)]
     else:
-        site.holder["_" + site.key] = random.choice([dict(ABSENT), [None] * len(site.value)])
+        longer = [None] * len(site.value) + [None]
+        site.holder["_" + site.key] = random.choice([dict(ABSENT), longer, [], [False] * len(site.value)])
     return site.pointer.rsplit("/", 1)[0]
+
+
+@kind("companion-all-null", expect=None)
+def companion_all_null(random, _resource, _objects, sites):
+    """Unknown: R4 says that a null stands for an item without companion, and not that one of them must have one."""
+    site = pick(random, [site for site in companionable(sites) if not single(site)])
+    if site is None:
+        return None
+    site.holder["_" + site.key] = [None] * len(site.value)
+    return site.pointer
 
 
 @kind("companion-of-object")

@@ -38,35 +38,32 @@ def compact(value):
 
 
 def corpus():
+    """The sound documents of the corpus, but the largest."""
     found = {}
     for path in sorted(tables.CORPUS.glob("*/input.json")):
         if not path.parent.name.startswith("invalid-"):
-            found[f"corpus/{path.parent.name}"] = path.read_text(encoding="utf-8")
+            text = compact(json.loads(path.read_text(encoding="utf-8")))
+            if len(text) <= 2 * LARGEST:
+                found[f"corpus/{path.parent.name}"] = text
     return found
 
 
 def bases(count, rng):
-    """Names and texts of the resources to mutate: evenly over the types, the corpus and Bundles more often."""
+    """Names and texts of the examples to mutate, evenly over the types and Bundles more often."""
     by_type = collections.defaultdict(dict)
     at_fault = {name for name, _ in examples.listed()}
     for name in examples.names():
-        if name in at_fault:
-            continue
         path = tables.EXAMPLES / name
-        if path.stat().st_size > 4 * LARGEST:
+        if name in at_fault or path.stat().st_size > 4 * LARGEST:
             continue
         value = json.loads(path.read_text(encoding="utf-8-sig"))
         text = compact(value)
         if len(text) <= LARGEST and value.get("resourceType") in tables.RESOURCE_TYPES:
             by_type[value["resourceType"]][name] = text
-    for name, text in corpus().items():
-        text = compact(json.loads(text))
-        if len(text) <= 3 * LARGEST:
-            by_type["corpus"][name] = text
     types = sorted(by_type)
     chosen = {}
     for number in range(count):
-        group = types[number % len(types)] if number % 4 else rng.choice(["corpus", "Bundle"])
+        group = types[number % len(types)] if number % 5 else "Bundle"
         name = rng.choice(sorted(by_type[group]))
         chosen[name] = by_type[group][name]
     return chosen
@@ -86,35 +83,45 @@ def donors(texts):
 
 
 def make(total, seed):
-    """`total` mutated cases and the bases they come from; the same for the same seed."""
+    """`total` mutated cases and the bases they come from; the same for the same seed.
+
+    Every case has its own random numbers, so a new folder of the corpus changes the cases over the corpus alone.
+    """
     rng = random.Random(seed)
-    sound = bases(max(60, total // 8), rng)
+    published = bases(max(60, total // 8), rng)
+    own = corpus()
     kinds = dict(mutate.KINDS)
-    kinds["graft"] = (mutate.grafts(donors(sound.values())), None, 8)
+    kinds["graft"] = (mutate.grafts(donors(published.values())), None, 8)
     names = sorted(kinds)
     weights = [kinds[name][2] for name in names]
-    bundles = [name for name, text in sound.items() if text.startswith('{"resourceType":"Bundle"')]
-    cases, seen = [], set()
+    of_bundles = {"duplicate-full-url", "full-url-mismatch", "relative-full-url"}
+    sources = {
+        True: [name for name, text in published.items() if json.loads(text)["resourceType"] == "Bundle"],
+        False: sorted(published),
+    }
+    cases, seen, number = [], set(), 0
     while len(cases) < total:
+        number += 1
+        rng = random.Random(f"{seed}/{number}")
         name = rng.choices(names, weights)[0]
-        of_bundles = name in ("duplicate-full-url", "full-url-mismatch", "relative-full-url")
-        base = rng.choice(bundles if of_bundles else sorted(sound))
+        pool = sorted(own) if rng.random() < 0.2 else sources[name in of_bundles]
+        base = rng.choice(pool)
         function, expect, _ = kinds[name]
-        resource = json.loads(sound[base])
-        objects, sites = tables.walk(resource)
-        done = function(rng, resource, objects, sites)
+        text = published.get(base) or own[base]
+        resource = json.loads(text)
+        done = function(rng, resource, *tables.walk(resource))
         if done is None:
             continue
         change, detail = done if isinstance(done, tuple) else (done, None)
-        text = compact(resource)
-        pointer = change
+        mutated, pointer = compact(resource), change
         if callable(change):
-            text, pointer = change(text), None
-        if text in seen or text == sound[base]:
+            mutated, pointer = change(mutated), None
+        if mutated in seen or mutated == text:
             continue
-        seen.add(text)
-        cases.append(Case(f"{name}:{detail}" if detail else name, base, text, expect, pointer))
-    return cases, sound
+        seen.add(mutated)
+        cases.append(Case(f"{name}:{detail}" if detail else name, base, mutated, expect, pointer))
+    used = {case.base for case in cases}
+    return cases, {name: text for name, text in {**published, **own}.items() if name in used}
 
 
 class Explanations:

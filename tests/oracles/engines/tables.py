@@ -117,7 +117,8 @@ def properties(name):
 
 
 def is_primitive(code):
-    return code in PRIMITIVES
+    """Whether it is a primitive that may have a companion: xhtml has none."""
+    return code in PRIMITIVES and code != "xhtml"
 
 
 def form(code):
@@ -183,7 +184,7 @@ def _walk(value, name, pointer, depth, objects, sites):
             continue
         element, use = known[key]
         sites.append(Site(value, name, key, f"{pointer}/{key}", element, use))
-        if is_primitive(use.code) or use.code == "xhtml":
+        if use.code in PRIMITIVES:
             continue
         items = item if isinstance(item, list) else [item]
         for index, child in enumerate(items):
