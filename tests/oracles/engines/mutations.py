@@ -20,6 +20,8 @@ import tables
 
 LIST = tables.ENGINES / "disagreements.csv"
 SEED = 20260411
+BASES = 500
+"""How many examples are drawn to be mutated: the same for every total, so that a short run begins a long one."""
 LARGEST = 12_000
 """Characters of the largest resource that is mutated: the engines in Python are slow, and size adds no kinds."""
 BY_ENTRY = {"bdl-3", "bdl-4", "bdl-7", "dom-3"}
@@ -88,7 +90,7 @@ def make(total, seed):
     Every case has its own random numbers, so a new folder of the corpus changes the cases over the corpus alone.
     """
     rng = random.Random(seed)
-    published = bases(max(60, total // 8), rng)
+    published = bases(BASES, rng)
     own = corpus()
     kinds = dict(mutate.KINDS)
     kinds["graft"] = (mutate.grafts(donors(published.values())), None, 8)

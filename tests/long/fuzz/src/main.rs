@@ -101,7 +101,7 @@ fn fuzz(call: &Call, target: &dyn Target, folder: &Path, tally: &mut Tally) {
     let until = Instant::now() + Duration::from_secs(call.seconds.unwrap_or(600));
     let mut batch = call.batch.unwrap_or(0);
     while Instant::now() < until {
-        if batch % 50 == 0 || call.batch.is_some() {
+        if batch.is_multiple_of(50) || call.batch.is_some() {
             say(&format!("{}: seed {}, batch {batch}", call.target, call.seed));
         }
         let mut random = Random::new(call.seed.wrapping_mul(1_000_003).wrapping_add(batch));
