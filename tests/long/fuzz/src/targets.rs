@@ -92,7 +92,17 @@ impl Json {
     fn load(repository: &Path) -> Json {
         let mut texts = seeds::files(&repository.join("tests/corpus"), "input.json");
         texts.extend(seeds::files(&repository.join("tests/long/fuzz/seeds/json"), ""));
-        let values = texts.iter().filter_map(|text| serde_json::from_slice(text).ok()).collect();
+        let mut values: Vec<Value> =
+            texts.iter().filter_map(|text| serde_json::from_slice(text).ok()).collect();
+        // Resources alone are small, so many more of them can be tried in the same time.
+        let alone: Vec<Value> = values
+            .iter()
+            .filter_map(|value| value.get("entry")?.as_array())
+            .flatten()
+            .filter_map(|entry| entry.get("resource").cloned())
+            .collect();
+        texts.extend(alone.iter().filter_map(|resource| serde_json::to_vec(resource).ok()));
+        values.extend(alone);
         let at = "2026-11-01T12:00:00Z".parse().expect("an instant");
         let mut options = AssessOptions::at(at);
         let engine = Engine::builtin().expect("the shipped definitions");
