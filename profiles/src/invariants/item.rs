@@ -108,7 +108,9 @@ impl<'d> Node<'d> {
             each(value, companion, ty, |_, node| out.push(Item::Node(node)));
             return 1 + (out.len() - before) as u64;
         }
-        if property.name == "resourceType" {
+        // An element of just this name is absent; one whose name it begins, as `responseCode` for `response`, is
+        // another element and no form of it.
+        if property.name == "resourceType" || self.child_type(&property.name, types).is_some() {
             return 1;
         }
         for (key, value) in properties {

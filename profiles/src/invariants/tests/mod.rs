@@ -55,7 +55,11 @@ const TYPES: &[(&str, &str, &str)] = &[
     ("Condition", "clinicalStatus", "CodeableConcept"), ("Condition", "verificationStatus", "CodeableConcept"),
     ("Condition", "category", "CodeableConcept"), ("Condition", "abatementDateTime", "dateTime"),
     ("Condition", "abatementString", "string"), ("Appointment", "status", "code"),
-    ("Appointment", "cancelationReason", "CodeableConcept"),
+    ("Appointment", "cancelationReason", "CodeableConcept"), ("TestScript", "setup", "TestScript.setup"),
+    ("TestScript.setup", "action", "TestScript.setup.action"),
+    ("TestScript.setup.action", "assert", "TestScript.setup.action.assert"),
+    ("TestScript.setup.action.assert", "response", "code"),
+    ("TestScript.setup.action.assert", "responseCode", "string"),
 ];
 
 fn types(parent: &str, property: &str) -> Option<&'static str> {

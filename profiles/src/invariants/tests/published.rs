@@ -355,3 +355,15 @@ fn element_paths_narratives_and_leading_types() {
 fn best_practice_about_narratives_is_left_out() {
     assert_broken(&json!({"resourceType": "Observation", "status": "final"}), &[]);
 }
+
+#[test]
+fn an_element_is_not_taken_for_a_choice_because_its_name_begins_with_that_of_another() {
+    // `responseCode` is an element of its own and no form of `response`, though `Code` ends the names of choices.
+    let with =
+        |assert: Value| json!({"resourceType": "TestScript", "setup": {"action": [{"assert": assert}]}});
+    assert_broken(&with(json!({"responseCode": "200"})), &[]);
+    assert_broken(
+        &with(json!({"responseCode": "200", "response": "okay"})),
+        &[("tst-5", "/setup/action/0/assert")],
+    );
+}
