@@ -332,7 +332,7 @@ fn restates(broken: &Issue, structure: &[Issue]) -> bool {
 }
 
 /// Rules that say exactly what is wrong with a code or a unit, where a profile only says that it does not fit.
-const EXACT: &[&str] = &["exam-unit", "terminology-unmapped-code"];
+const EXACT: &[&str] = &["exam-side-conflict", "exam-unit", "terminology-unmapped-code"];
 const INEXACT: &[&str] = &["profile-pattern", "profile-binding", "profile-binding-extensible"];
 
 fn keep_the_exact_ones(issues: &mut Vec<Issue>) {
@@ -346,7 +346,8 @@ fn keep_the_exact_ones(issues: &mut Vec<Issue>) {
     }
     issues.retain(|issue| {
         let covered = |at: &String| {
-            *at == issue.pointer
+            let below = issue.pointer.strip_prefix(at.as_str());
+            below.is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
                 || at.rsplit_once("/coding/").is_some_and(|(concept, _)| concept == issue.pointer)
         };
         !(INEXACT.contains(&issue.rule.as_ref()) && exact.iter().any(covered))

@@ -20,7 +20,8 @@ fn the_readme_lists_the_settings_as_they_are() {
     let expected: Vec<String> = SETTINGS
         .iter()
         .map(|setting| {
-            let default = if setting.default.is_empty() { String::new() } else { format!("`{}`", setting.default) };
+            let default =
+                if setting.default.is_empty() { String::new() } else { format!("`{}`", setting.default) };
             format!("| `{}` | {default} | {} |", setting.key, setting.meaning)
         })
         .collect();
@@ -65,10 +66,16 @@ fn the_crates_depend_on_each_other_one_way() {
         list.split('"').skip(1).step_by(2).map(|name| name.split(' ').next().unwrap().to_owned()).collect()
     };
     for forbidden in ["actix-web", "reqwest", "sqlx", "tokio", "solewire-service", "tracing"] {
-        assert!(!dependencies("solewire-profiles").contains(&forbidden.to_owned()), "profiles uses {forbidden}");
+        assert!(
+            !dependencies("solewire-profiles").contains(&forbidden.to_owned()),
+            "profiles uses {forbidden}"
+        );
     }
     for forbidden in ["actix-web", "reqwest", "sqlx", "tokio", "solewire-service"] {
-        assert!(!dependencies("solewire-check").contains(&forbidden.to_owned()), "the command line uses {forbidden}");
+        assert!(
+            !dependencies("solewire-check").contains(&forbidden.to_owned()),
+            "the command line uses {forbidden}"
+        );
     }
     assert!(dependencies("solewire-service").contains(&"solewire-profiles".to_owned()));
 }

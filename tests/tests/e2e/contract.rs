@@ -45,7 +45,8 @@ async fn every_documented_operation_is_served_with_a_documented_status() {
     let service = Service::start(Setup::default()).await;
     let main = service.fhir_url.strip_suffix("/fhir").unwrap();
     for operation in operations {
-        let of_operators = ["/operations", "/metrics"].iter().any(|prefix| operation.path.starts_with(prefix));
+        let of_operators =
+            ["/operations", "/metrics"].iter().any(|prefix| operation.path.starts_with(prefix));
         let base = if of_operators { &service.operations_url } else { main };
         let path = operation
             .path
@@ -67,6 +68,9 @@ async fn every_documented_operation_is_served_with_a_documented_status() {
         let name = format!("{} {}", operation.method, operation.path);
         assert!(operation.statuses.contains(&status), "{name}: {status} is not documented: {text}");
         assert_ne!(status, 405, "{name} is documented and not served");
-        assert!(!text.contains("There is nothing at this address"), "{name} is documented and not served: {text}");
+        assert!(
+            !text.contains("There is nothing at this address"),
+            "{name} is documented and not served: {text}"
+        );
     }
 }

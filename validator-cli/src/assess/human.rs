@@ -87,6 +87,7 @@ mod tests {
             missing: vec!["Right pedal pulses: would decide it.".to_owned(), "Callus\u{1b}[2J.".to_owned()],
             contradictions: vec!["Left hallux: felt and not felt.".to_owned()],
             policies: vec!["Any listed deformity counts.".to_owned()],
+            changes: Vec::new(),
             recall: Some("within 3 to 6 months".to_owned()),
             referral: None,
         };
