@@ -2,7 +2,7 @@
 
 use jiff::Timestamp;
 use jiff::civil::{Date, DateTime, Weekday};
-use jiff::tz::Offset;
+use jiff::tz::{Offset, TimeZone, TimeZoneDatabase};
 use jiff::{Span, ToSpan};
 
 /// An instant as an examiner or a device wrote it: local date and time with the offset from UTC.
@@ -54,14 +54,18 @@ impl ExamTime {
     /// The last second of a day, at the same offset, as a FHIR `dateTime`.
     #[must_use]
     pub fn end_of_day(self, date: Date) -> String {
-        let seconds = self.offset.seconds();
-        let sign = if seconds < 0 { '-' } else { '+' };
-        let minutes = seconds.abs() / 60;
-        if seconds == 0 {
-            return format!("{date}T23:59:59Z");
-        }
-        format!("{date}T23:59:59{sign}{:02}:{:02}", minutes / 60, minutes % 60)
+        end_of_day_at(date, self.offset)
     }
+}
+
+fn end_of_day_at(date: Date, offset: Offset) -> String {
+    let seconds = offset.seconds();
+    let sign = if seconds < 0 { '-' } else { '+' };
+    let minutes = seconds.abs() / 60;
+    if seconds == 0 {
+        return format!("{date}T23:59:59Z");
+    }
+    format!("{date}T23:59:59{sign}{:02}:{:02}", minutes / 60, minutes % 60)
 }
 
 /// The unit of a screening interval.
@@ -91,13 +95,22 @@ pub struct Calendar {
     pub weekend: Vec<Weekday>,
     /// Dates without work.
     pub holidays: Vec<Date>,
+    /// Where the people work: their date decides when a working day ends. None for the offset written in each exam.
+    pub time_zone: Option<TimeZone>,
 }
 
 impl Default for Calendar {
     /// Monday to Friday, no holidays: the widest assumption that still has weekends (project rule).
     fn default() -> Self {
-        Calendar { weekend: vec![Weekday::Saturday, Weekday::Sunday], holidays: Vec::new() }
+        Calendar { weekend: vec![Weekday::Saturday, Weekday::Sunday], holidays: Vec::new(), time_zone: None }
     }
+}
+
+/// The time zone of an IANA name, such as `Europe/Dublin`, from the data that ships with the program. Names are
+/// compared without regard to case. None for a name that is not known.
+#[must_use]
+pub fn time_zone(name: &str) -> Option<TimeZone> {
+    TimeZoneDatabase::bundled().get(name).ok()
 }
 
 impl Calendar {
@@ -105,6 +118,23 @@ impl Calendar {
     #[must_use]
     pub fn is_working_day(&self, date: Date) -> bool {
         !self.weekend.contains(&date.weekday()) && !self.holidays.contains(&date)
+    }
+
+    /// The date of an exam where the people work.
+    #[must_use]
+    pub fn date_of(&self, time: ExamTime) -> Date {
+        let there = self.time_zone.as_ref().zip(time.timestamp());
+        there.map_or_else(|| time.date(), |(zone, instant)| zone.to_datetime(instant).date())
+    }
+
+    /// The last second of a date where the people work, as a FHIR `dateTime` with the offset that holds there then.
+    #[must_use]
+    pub fn end_of_day(&self, time: ExamTime, date: Date) -> String {
+        let offset = self.time_zone.as_ref().and_then(|zone| {
+            let instant = zone.to_timestamp(date.at(23, 59, 59, 0)).ok()?;
+            Some(zone.to_offset(instant))
+        });
+        offset.map_or_else(|| time.end_of_day(date), |offset| end_of_day_at(date, offset))
     }
 
     /// The date `count` working days after `date`, which itself does not count. None when no working day comes
@@ -153,6 +183,26 @@ mod tests {
     }
 
     #[test]
+    fn a_time_zone_gives_the_date_and_the_offset_of_the_people_who_work_there() {
+        let calendar = Calendar { time_zone: time_zone("Europe/Dublin"), ..Calendar::default() };
+        assert!(calendar.time_zone.is_some() && time_zone("europe/dublin").is_some());
+        // Late on a Friday by the clock of a device that writes UTC, and Saturday where people are.
+        let late = ExamTime::parse("2026-09-11T23:30:00Z").unwrap();
+        assert_eq!(calendar.date_of(late), date("2026-09-12"));
+        assert_eq!(Calendar::default().date_of(late), date("2026-09-11"));
+        // The clocks go back in the night to Sunday 25 October 2026: the deadline has the offset of its own day.
+        let friday = ExamTime::parse("2026-10-23T16:00:00+01:00").unwrap();
+        let monday = calendar.after_working_days(calendar.date_of(friday), 1).unwrap();
+        assert_eq!(calendar.end_of_day(friday, monday), "2026-10-26T23:59:59Z");
+        assert_eq!(Calendar::default().end_of_day(friday, monday), "2026-10-26T23:59:59+01:00");
+        let tokyo = Calendar { time_zone: time_zone("Asia/Tokyo"), ..Calendar::default() };
+        assert_eq!(tokyo.end_of_day(friday, monday), "2026-10-26T23:59:59+09:00");
+        for unknown in ["", "Europe", "Harbour/Lane", "+01:00"] {
+            assert_eq!(time_zone(unknown), None, "{unknown}");
+        }
+    }
+
+    #[test]
     fn months_end_on_the_last_day_there_is() {
         assert_eq!(add_interval(date("2026-08-31"), 6, IntervalUnit::Month), Some(date("2027-02-28")));
         assert_eq!(add_interval(date("2026-09-14"), 2, IntervalUnit::Week), Some(date("2026-09-28")));
@@ -167,7 +217,7 @@ mod tests {
         assert_eq!(calendar.after_working_days(date("2026-09-12"), 2), Some(date("2026-09-16")));
         let never = Calendar {
             weekend: (1..=7).map(|day| Weekday::from_monday_one_offset(day).unwrap()).collect(),
-            holidays: Vec::new(),
+            ..Calendar::default()
         };
         assert_eq!(never.after_working_days(date("2026-09-11"), 1), None);
     }

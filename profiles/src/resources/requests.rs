@@ -89,7 +89,8 @@ fn category_referral(
 
 fn urgent_referral(derivation: &Derivation<'_>, urgency: Urgency, assessment: &str) -> (Value, String) {
     let exam = derivation.exam;
-    let date = exam.time.map(crate::time::ExamTime::date);
+    let calendar = &derivation.options.calendar;
+    let date = exam.time.map(|time| calendar.date_of(time));
     let (priority, text, deadline) = match urgency {
         Urgency::Immediate => {
             ("stat", "Immediate referral to acute services, and tell the multidisciplinary foot team", date)
@@ -97,10 +98,10 @@ fn urgent_referral(derivation: &Derivation<'_>, urgency: Urgency, assessment: &s
         Urgency::OneWorkingDay => (
             "urgent",
             "Referral to the multidisciplinary foot team or foot protection service within one working day",
-            date.and_then(|date| derivation.options.calendar.after_working_days(date, 1)),
+            date.and_then(|date| calendar.after_working_days(date, 1)),
         ),
     };
-    let end = exam.time.zip(deadline).map(|(time, date)| time.end_of_day(date));
+    let end = exam.time.zip(deadline).map(|(time, date)| calendar.end_of_day(time, date));
     let words = match (urgency, deadline) {
         (Urgency::Immediate, _) => format!("{text}: at once, on the day of the examination."),
         (Urgency::OneWorkingDay, Some(date)) => {

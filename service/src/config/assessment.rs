@@ -1,8 +1,9 @@
 //! How exams are assessed.
 
 use jiff::civil::{Date, Weekday};
+use jiff::tz::TimeZone;
 use solewire_profiles::findings::MonofilamentCriterion;
-use solewire_profiles::time::Calendar;
+use solewire_profiles::time::{Calendar, time_zone};
 use toml::Value;
 
 use super::raw::Raw;
@@ -85,11 +86,15 @@ fn monofilament(raw: &Raw) -> Result<MonofilamentCriterion, ConfigError> {
 
 fn calendar(raw: &Raw) -> Result<Calendar, ConfigError> {
     let key = "assessment.calendar";
-    let mend = "write { weekend = [\"saturday\", \"sunday\"], holidays = [\"2026-12-25\"] }";
+    let mend = "write { weekend = [\"saturday\", \"sunday\"], holidays = [\"2026-12-25\"], time_zone = \"Europe/Dublin\" }";
     let mut calendar = Calendar::default();
     let Some((value, _)) = raw.value(key) else { return Ok(calendar) };
     let Value::Table(table) = value else { return Err(raw.error(key, "is not a table", mend)) };
     for (name, value) in table {
+        if name == "time_zone" {
+            calendar.time_zone = Some(zone(raw, key, value)?);
+            continue;
+        }
         let Value::Array(items) = value else {
             return Err(raw.error(key, format!("gives `{name}` no list"), mend));
         };
@@ -103,6 +108,16 @@ fn calendar(raw: &Raw) -> Result<Calendar, ConfigError> {
         return Err(raw.error(key, "leaves no working day", "name at most six days as weekend"));
     }
     Ok(calendar)
+}
+
+/// A time zone by its IANA name.
+fn zone(raw: &Raw, key: &str, value: &Value) -> Result<TimeZone, ConfigError> {
+    let found = value.as_str().and_then(time_zone);
+    found.ok_or_else(|| {
+        let mend = "use a name of the IANA time zone database such as \"Europe/Dublin\", or leave `time_zone` out \
+                    to take the offset of each exam";
+        raw.error(key, format!("holds {value}, which is no time zone"), mend)
+    })
 }
 
 fn each<T>(

@@ -26,6 +26,16 @@ fn the_defaults_are_loopback_and_embedded() {
 }
 
 #[test]
+fn a_calendar_can_name_where_people_work() {
+    let calendar =
+        |text: &str| parse(&format!("{OPEN}[assessment]\ncalendar = {text}")).unwrap().assessment.calendar;
+    let dublin = calendar("{ time_zone = \"Europe/Dublin\", holidays = [\"2026-12-25\"] }");
+    assert_eq!(dublin.time_zone.as_ref().and_then(|zone| zone.iana_name()), Some("Europe/Dublin"));
+    assert_eq!((dublin.holidays.len(), dublin.weekend.len()), (1, 2));
+    assert_eq!(calendar("{ weekend = [\"friday\"] }").time_zone, None);
+}
+
+#[test]
 fn every_mistake_names_its_place_and_its_mend() {
     let hash = "a".repeat(64);
     let table: &[(String, &[&str])] = &[
@@ -64,6 +74,11 @@ fn every_mistake_names_its_place_and_its_mend() {
             format!("{OPEN}[assessment]\ncalendar = {{ weekend = [\"funday\"] }}"),
             &["`assessment.calendar`", "funday"],
         ),
+        (
+            format!("{OPEN}[assessment]\ncalendar = {{ time_zone = \"Harbour/Lane\" }}"),
+            &["`assessment.calendar`", "Harbour/Lane", "IANA", "Europe/Dublin"],
+        ),
+        (format!("{OPEN}[assessment]\ncalendar = {{ time_zone = 1 }}"), &["which is no time zone"]),
         (
             format!("{OPEN}[exam]\ngroup_by = \"day\""),
             &["`exam.group_by`", "\"encounter\" or \"subject-and-day\""],
