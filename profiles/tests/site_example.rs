@@ -216,7 +216,7 @@ fn the_folder_twice_or_anything_else_in_it_is_refused_with_its_files() {
     let with_exam: Vec<(String, String)> =
         files().into_iter().chain([("exam.json".to_owned(), exam().to_string())]).collect();
     let message = Engine::with_site_files(&with_exam).unwrap_err().to_string();
-    assert!(message.starts_with("exam.json: it is a Bundle"), "{message}");
+    assert!(message.starts_with("exam.json: its type is Bundle"), "{message}");
 }
 
 #[test]

@@ -44,9 +44,9 @@ fn a_folder_that_cannot_be_used_is_one_message_and_2() {
     let definitions = path("definitions");
     let cases: [(&[&str], &[&str]); 4] = [
         (&["--profiles", "ours"], &["--profiles ours", "cannot be read"]),
-        (&["--profiles", "."], &["--profiles", "a.json", "no FHIR resource"]),
+        (&["--profiles", "."], &["--profiles", "a.json", "type is Organization"]),
         (&["--profiles", &definitions, "--profiles", &definitions], &["touch-methods.json", "loaded twice"]),
-        (&["--profiles", &path("")], &["exam.json", "it is a Bundle"]),
+        (&["--profiles", &path("")], &["exam.json", "type is Bundle"]),
     ];
     for (arguments, words) in cases {
         let call: Vec<&str> = ["validate", "a.json"].into_iter().chain(arguments.iter().copied()).collect();
