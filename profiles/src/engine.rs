@@ -331,7 +331,7 @@ fn restates(broken: &Issue, structure: &[Issue]) -> bool {
     })
 }
 
-/// Rules that say exactly what is wrong with a code or a unit, where a profile only says that it does not fit.
+/// Rules that say exactly what is wrong with a code, a side or a unit, where a profile only says that it does not fit.
 const EXACT: &[&str] = &["exam-side-conflict", "exam-unit", "terminology-unmapped-code"];
 const INEXACT: &[&str] = &["profile-pattern", "profile-binding", "profile-binding-extensible"];
 
@@ -345,10 +345,13 @@ fn keep_the_exact_ones(issues: &mut Vec<Issue>) {
         return;
     }
     issues.retain(|issue| {
+        // One of the two may speak of a coding and the other of its concept.
+        let concept =
+            |at: &str| at.rsplit_once("/coding/").map_or_else(|| at.to_owned(), |(at, _)| at.to_owned());
         let covered = |at: &String| {
-            let below = issue.pointer.strip_prefix(at.as_str());
-            below.is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
-                || at.rsplit_once("/coding/").is_some_and(|(concept, _)| concept == issue.pointer)
+            *at == issue.pointer
+                || (*at == concept(at) || issue.pointer == concept(&issue.pointer))
+                    && concept(at) == concept(&issue.pointer)
         };
         !(INEXACT.contains(&issue.rule.as_ref()) && exact.iter().any(covered))
     });

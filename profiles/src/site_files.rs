@@ -30,7 +30,7 @@ pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<()
         };
         if !KINDS.contains(&kind) {
             return Err(error(format!(
-                "it is a {}, and only {} are read from here; move it out of the folder.",
+                "its type is {}, and only {} are read from here; move it out of the folder.",
                 shown(kind),
                 KINDS.join(", ")
             )));
@@ -54,7 +54,7 @@ pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<()
 /// The name of a type, where it has the form of one.
 fn shown(kind: &str) -> &str {
     let plain = kind.len() <= 40 && kind.bytes().all(|byte| byte.is_ascii_alphabetic()) && !kind.is_empty();
-    if plain { kind } else { "resource of no known type" }
+    if plain { kind } else { "not one of R4" }
 }
 
 #[cfg(test)]
@@ -84,8 +84,8 @@ mod tests {
             ("{", "not JSON"),
             ("\u{feff}{}", "byte order mark"),
             ("[]", "no FHIR resource"),
-            (r#"{"resourceType":"Patient"}"#, "a Patient"),
-            (r#"{"resourceType":"Mx. Example"}"#, "no known type"),
+            (r#"{"resourceType":"Patient"}"#, "type is Patient"),
+            (r#"{"resourceType":"Mx. Example"}"#, "type is not one of R4"),
             (r#"{"resourceType":"ValueSet"}"#, "no `url`"),
         ] {
             let message = refusal(&[("ours/odd.json", content)]);

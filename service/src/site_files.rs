@@ -90,7 +90,7 @@ mod tests {
                     fs::write(folder.path().join("exam.json"), r#"{"resourceType":"Bundle"}"#).unwrap();
                     told(folder.path())
                 },
-                "exam.json: it is a Bundle",
+                "exam.json: its type is Bundle",
             ),
         ] {
             assert!(message.starts_with("`profiles.dir`: ") && message.contains(words), "{message}");

@@ -46,13 +46,6 @@ fn a_wrong_call_is_2() {
 }
 
 #[test]
-fn profiles_of_a_site_are_refused_with_one_message() {
-    let ran = Bench::with("a.json", CLINIC).run(&["validate", "--profiles", "ours", "a.json"]).ends(2);
-    assert_eq!(ran.err.lines().count(), 1, "{}", ran.err);
-    assert!(ran.err.contains("--profiles ours"), "{}", ran.err);
-}
-
-#[test]
 fn nothing_matched_is_2_unless_allowed() {
     let bench = Bench::with("empty/readme.txt", "no exam");
     for path in ["empty", "*.json", "empty/**/*.ndjson"] {

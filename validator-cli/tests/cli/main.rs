@@ -15,6 +15,7 @@ mod exits;
 mod help;
 mod inputs;
 mod reports;
+mod site;
 mod xml;
 
 use std::io::Write;
