@@ -164,6 +164,7 @@ class Comparison:
         self.explanations = Explanations()
         self.counts = collections.defaultdict(collections.Counter)
         self.unexplained = []
+        self.explained = set()
 
     def disagree(self, engine, refuser, case, whats):
         """One disagreement of several grounds: each must be explained."""
@@ -171,6 +172,8 @@ class Comparison:
         missing = [what for what in whats if not self.explanations.explains(engine, refuser, case.kind, what)]
         if missing:
             self.unexplained.append((engine, refuser, case, missing))
+        else:
+            self.explained.add((engine, case))
 
     def verdicts(self, engine, cases, ours, theirs, tainted):
         for case, mine, other in zip(cases, ours, theirs, strict=True):
@@ -302,8 +305,9 @@ def report(comparison, options):
         count for counts in comparison.counts.values() for what, count in counts.items()
         if what.startswith(("both ", "documents without"))
     )
-    explained = sum(comparison.explanations.used.values())
-    print(f"  {agreed} agreements, {explained} disagreements explained by {len(comparison.explanations.used)} lines")
+    explained = len(comparison.explained)
+    lines = len(comparison.explanations.used)
+    print(f"  {agreed} agreements, {explained} documents with disagreements that {lines} lines explain")
     print(f"{agreed + explained} passed, {failed} failed")
     sys.exit(1 if failed else 0)
 
