@@ -232,12 +232,9 @@ impl ApiError {
     /// Logs a failure of ours, once, where it is turned into an answer.
     fn log(&self) {
         match self {
-            ApiError::Store(StoreError::Statement(cause)) => {
-                // Only the code: the text of a statement's error may quote a value.
-                let code = cause.as_database_error().and_then(sqlx::error::DatabaseError::code);
-                tracing::error!(code = code.as_deref().unwrap_or("none"), "a statement of the store failed");
+            ApiError::Store(error) => {
+                tracing::error!(error = %error, code = error.code().as_deref(), "the store failed");
             }
-            ApiError::Store(error) => tracing::error!(error = %error, "the store failed"),
             ApiError::MediaType
             | ApiError::NotAcceptable
             | ApiError::TooLarge

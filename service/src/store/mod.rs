@@ -74,6 +74,17 @@ pub enum StoreError {
     Row(&'static str),
 }
 
+impl StoreError {
+    /// The code that the database gave a failed statement. Its text is not told: it may quote a value.
+    #[must_use]
+    pub fn code(&self) -> Option<String> {
+        match self {
+            StoreError::Statement(cause) => Some(cause.as_database_error()?.code()?.into_owned()),
+            _ => None,
+        }
+    }
+}
+
 impl From<sqlx::Error> for StoreError {
     fn from(error: sqlx::Error) -> StoreError {
         match unavailable(&error) {
