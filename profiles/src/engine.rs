@@ -18,7 +18,7 @@ use crate::risk::{self, Guideline};
 use crate::sequence::{Past, Sequence};
 use crate::site_files;
 use crate::structure;
-use crate::terminology::{self, Terminology};
+use crate::terminology::Terminology;
 
 /// Why the shipped or a site's definitions could not be used. The message names the file and what to change.
 #[derive(Debug, thiserror::Error)]
@@ -219,7 +219,7 @@ impl Engine {
         broken.retain(|issue| !restates(issue, &issues));
         issues.append(&mut broken);
         issues.extend(self.profiles.check_document(value));
-        issues.extend(terminology::check(&self.terminology, self.tables, value));
+        issues.extend(exam::check_codes(&self.terminology, self.tables, value));
         issues.extend(exam::check(&self.terminology, value, context));
         keep_the_exact_ones(&mut issues);
         document.locate(&mut issues);

@@ -5,6 +5,7 @@
 //! unknown is never normal. Two different results for one place are both kept; nothing is overwritten.
 
 mod codes;
+mod coding;
 mod document;
 mod places;
 mod read;
@@ -18,12 +19,11 @@ use rust_decimal::Decimal;
 use serde_json::Value;
 
 pub use codes::{BodySite, Item, Laterality, ResultCode, Site, Test};
-pub(crate) use places::{CodedPlace, coded_places};
-pub(crate) use read::{SourceResource, read, test_of};
+pub(crate) use coding::check_codes;
+pub(crate) use read::{SourceResource, read};
 pub use rules::RULES;
 pub(crate) use rules::check;
-pub(crate) use submission::{is_kept, project_uuid, submission};
-pub(crate) use units::UCUM;
+pub(crate) use submission::{project_uuid, submission};
 
 use crate::time::ExamTime;
 

@@ -6,11 +6,11 @@ use crate::terminology::{LocalSystem, Terminology};
 
 /// A CodeableConcept that the exam is read from.
 #[derive(Debug, Clone)]
-pub(crate) struct CodedPlace {
+pub(super) struct CodedPlace {
     /// JSON pointer from the resource.
-    pub(crate) pointer: String,
+    pub(super) pointer: String,
     /// The code systems of ours that it is read by.
-    pub(crate) systems: &'static [LocalSystem],
+    pub(super) systems: &'static [LocalSystem],
 }
 
 const TEST: &str = "/code";
@@ -21,17 +21,17 @@ impl CodedPlace {
     }
 
     /// The place of the test, or of the problem or procedure.
-    pub(crate) fn test() -> CodedPlace {
+    pub(super) fn test() -> CodedPlace {
         CodedPlace::new(TEST, &[LocalSystem::FootTest])
     }
 
     /// Whether it names the test.
-    pub(crate) fn is_test(&self) -> bool {
+    pub(super) fn is_test(&self) -> bool {
         self.pointer == TEST
     }
 
     /// What it stands for, in words.
-    pub(crate) fn meaning(&self) -> &'static str {
+    pub(super) fn meaning(&self) -> &'static str {
         match self.systems {
             [LocalSystem::FootTest] => "the test",
             [LocalSystem::FootSite] => "the site",
@@ -42,7 +42,7 @@ impl CodedPlace {
 }
 
 /// The coded places of an Observation, Condition or Procedure, in a fixed order, whether anything stands there or not.
-pub(crate) fn coded_places(resource: &Value) -> Vec<CodedPlace> {
+pub(super) fn coded_places(resource: &Value) -> Vec<CodedPlace> {
     let mut places = vec![CodedPlace::test()];
     if resource.get("resourceType").and_then(Value::as_str) != Some("Observation") {
         return places;

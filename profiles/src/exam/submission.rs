@@ -19,7 +19,7 @@ use crate::time::ExamTime;
 const KEPT: &[&str] = &["Observation", "Condition", "Procedure"];
 
 /// Whether a resource is stored and sent with an exam.
-pub(crate) fn is_kept(resource: &Value) -> bool {
+pub(super) fn is_kept(resource: &Value) -> bool {
     resource.get("resourceType").and_then(Value::as_str).is_some_and(|name| KEPT.contains(&name))
 }
 

@@ -8,7 +8,7 @@ use rust_decimal::Decimal;
 use super::{Item, Part, Test};
 
 /// The `system` of UCUM codes.
-pub(crate) const UCUM: &str = "http://unitsofmeasure.org";
+pub(super) const UCUM: &str = "http://unitsofmeasure.org";
 
 /// The UCUM unit in which a number is read; none for what takes no number.
 pub(super) fn unit(test: Test, part: Part) -> Option<&'static str> {

@@ -11,7 +11,6 @@
 //! A site's own ConceptMap from the codes of its device makes these readable as well. What it leaves out is reported,
 //! never dropped: see [`RULES`].
 
-mod check;
 mod check_digit;
 mod load;
 mod rules;
@@ -22,8 +21,8 @@ use serde_json::{Value, json};
 
 use crate::LoadError;
 
-pub(crate) use check::check;
 pub use rules::RULES;
+pub(crate) use rules::{TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNMAPPED_CODE};
 
 /// The four code systems of this project.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -242,7 +241,7 @@ impl Terminology {
     }
 
     /// Whether a code is in a loaded code system, value set or map, so that something was said about it.
-    fn knows(&self, system: &str, code: &str) -> bool {
+    pub(crate) fn knows(&self, system: &str, code: &str) -> bool {
         self.systems.contains_key(system)
             || self.named.get(system).is_some_and(|codes| codes.contains(code))
             || self

@@ -4,12 +4,17 @@ use std::collections::BTreeSet;
 
 use serde_json::{Value, json};
 
-use super::rules::{TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNMAPPED_CODE};
-use super::{CodingSense, LocalSystem, Resolved, Terminology, codings, text};
+use super::places::{CodedPlace, coded_places};
+use super::read::test_of;
+use super::submission::is_kept;
+use super::units::UCUM;
 use crate::definitions::BaseTables;
-use crate::exam::{CodedPlace, UCUM, coded_places, is_kept, test_of};
 use crate::issue::{Issue, Severity};
 use crate::json::push_pointer;
+use crate::terminology::{
+    CodingSense, LocalSystem, Resolved, TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNMAPPED_CODE, Terminology,
+    codings,
+};
 
 /// Codes of R4 that are read here although no element requires them (HL7 FHIR R4: `observation-category`,
 /// `data-absent-reason`).
@@ -51,7 +56,7 @@ const READ_HERE: &[(&str, &[&str])] = &[
 ];
 
 /// Looks at the codes of the resources that are stored and sent. Issues are not placed yet.
-pub(crate) fn check(terminology: &Terminology, tables: &BaseTables, document: &Value) -> Vec<Issue> {
+pub(crate) fn check_codes(terminology: &Terminology, tables: &BaseTables, document: &Value) -> Vec<Issue> {
     let mut look = Look { terminology, tables, told: BTreeSet::new(), issues: Vec::new() };
     let is_bundle = text(document, "resourceType") == Some("Bundle");
     if !is_bundle {
@@ -169,4 +174,8 @@ impl Look<'_> {
         let issue = Issue::new(&TERMINOLOGY_NOT_CHECKED, push_pointer(pointer, "system"), message);
         self.issues.push(issue.value(&json!(system)));
     }
+}
+
+fn text<'v>(value: &'v Value, name: &str) -> Option<&'v str> {
+    value.get(name).and_then(Value::as_str)
 }
