@@ -139,6 +139,8 @@ pub struct AssessmentSummary {
     pub categories: Vec<String>,
     /// Their displays, in the same order.
     pub displays: Vec<String>,
+    /// Ids of the rules that decide, one for each of `displays`.
+    pub rules: Vec<String>,
     /// Why, a line each.
     pub reasons: Vec<String>,
     /// What is missing, a line each, with what it would change.

@@ -144,6 +144,10 @@ pub(crate) struct AssessArguments {
     /// the recorded sites felt; common practice, no source) [default: three-site].
     #[arg(long, value_name = "CRITERION", value_parser = monofilament)]
     pub(crate) monofilament: Option<MonofilamentCriterion>,
+    /// Tell how a change of guideline would move people: how many come from which category by the first --guideline to
+    /// which by another, and by which rules. Of each person the latest exam counts.
+    #[arg(long)]
+    pub(crate) impact: bool,
 }
 
 /// Where settings come from.
@@ -274,7 +278,7 @@ impl CheckArguments {
 /// How to report.
 #[derive(Debug, Args)]
 pub(crate) struct OutputArguments {
-    /// How to write the report (assess: human or json) [default: human].
+    /// How to write the report (assess: human or json; assess --impact: human or csv) [default: human].
     #[arg(long, value_enum)]
     pub(crate) format: Option<Format>,
     /// Write the report to a file instead of standard output. FORMAT=FILE writes a further report in that format.
@@ -372,6 +376,8 @@ pub(crate) enum Format {
     /// One FHIR OperationOutcome a line for every document.
     #[value(name = "operationoutcome")]
     OperationOutcome,
+    /// Comma-separated values: the table of assess --impact.
+    Csv,
 }
 
 /// A criterion as it is written.

@@ -1,6 +1,7 @@
 //! `solewire-check assess`: the risk assessment, the recall and the referral of every exam in the files.
 
 mod human;
+mod impact;
 
 use std::ops::ControlFlow;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -24,6 +25,7 @@ use crate::report::output::{self, Output};
 use crate::report::{Counts, Entry, Settings, Totals, Verdict, one_line, outcome_line, write_issue};
 use crate::validate::{ended, exit, tell, tell_unmatched};
 use crate::watch::Watch;
+use impact::Impact;
 
 /// Runs the command.
 pub(crate) fn run(arguments: AssessArguments) -> Exit {
@@ -35,21 +37,28 @@ fn attempt(mut arguments: AssessArguments, console: Console) -> Result<Exit, Exi
     let configuration = Configuration::load(&arguments.config, console)?;
     configuration.fill_input(&mut arguments.input);
     configuration.fill_check(&mut arguments.check);
-    configuration.fill_output(&mut arguments.output, &[Format::Human, Format::Json]);
+    let formats = if arguments.impact { [Format::Human, Format::Csv] } else { [Format::Human, Format::Json] };
+    configuration.fill_output(&mut arguments.output, &formats);
     if arguments.guidelines.is_empty() {
         arguments.guidelines = configuration.guidelines().to_vec();
     }
     arguments.monofilament = arguments.monofilament.or_else(|| configuration.monofilament());
     let checker = Checker::load(&arguments.check.engine, console)?;
     let options = options(&arguments, &checker, console)?;
+    if arguments.impact && options.guidelines.len() < 2 {
+        console.fault("--impact compares guidelines; name at least two with --guideline.");
+        return Err(Exit::Usage);
+    }
     let Gathered { sources, unmatched } = input::gather(&arguments.input, console)?;
     let outputs = output::open(&arguments.output, &sources, &[], console)?;
-    if let Some(output) = outputs.iter().find(|output| !matches!(output.format, Format::Human | Format::Json))
-    {
+    if let Some(output) = outputs.iter().find(|output| !formats.contains(&output.format)) {
         let name = clap::ValueEnum::to_possible_value(&output.format);
         let name = name.as_ref().map_or("this format", |value| value.get_name());
-        console
-            .fault(&format!("assess writes human or json, not {name}; validate writes the other formats."));
+        console.fault(&if arguments.impact {
+            format!("assess --impact writes human or csv, not {name}.")
+        } else {
+            format!("assess writes human or json, not {name}; validate writes the other formats.")
+        });
         return Err(Exit::Usage);
     }
     let settings = Settings {
@@ -59,7 +68,8 @@ fn attempt(mut arguments: AssessArguments, console: Console) -> Result<Exit, Exi
     };
     let machine = outputs.iter().any(Output::is_for_programs_on_stdout);
     let mut watch = Watch::begin(sources.len(), settings.loudness, machine);
-    let mut run = Run { outputs, settings, console, exams: 0 };
+    let impact = arguments.impact.then(Impact::default);
+    let mut run = Run { outputs, settings, console, exams: 0, impact };
     let mut totals = Totals::default();
     let limit = checker.limit();
     let work: Work<Assessed> = Arc::new(move |source, record| assess(&checker, &options, source, record));
@@ -73,6 +83,7 @@ fn attempt(mut arguments: AssessArguments, console: Console) -> Result<Exit, Exi
         }
     });
     drop(watch);
+    run.tell_impact();
     for output in &mut run.outputs {
         output.close(console);
     }
@@ -164,6 +175,8 @@ struct Run {
     settings: Settings,
     console: Console,
     exams: usize,
+    /// What a change of guideline would do, in place of the assessments; none when these are asked for.
+    impact: Option<Impact>,
 }
 
 impl Run {
@@ -196,6 +209,9 @@ impl Run {
         let entry = Entry { name: &source.name, line, root, entries, verdict };
         let mut text = String::new();
         for output in &mut self.outputs {
+            if output.format == Format::Csv {
+                continue;
+            }
             if output.format == Format::Json {
                 text = outcome_line(&entry, issues, unlisted, show_values) + "\n";
             } else {
@@ -227,6 +243,18 @@ impl Run {
         }
     }
 
+    fn tell_impact(&mut self) {
+        let Some(impact) = &self.impact else { return };
+        for output in &mut self.outputs {
+            let mut text = match output.format {
+                Format::Csv => impact.csv(),
+                _ if self.settings.loudness == Loudness::Silent => String::new(),
+                _ => impact.table(output.style),
+            };
+            output.put(&mut text, self.console);
+        }
+    }
+
     fn report(&mut self, source: &Source, exams: &[(SubmittedExam, Derived)]) {
         if exams.is_empty() {
             self.console.note(&format!("{}: holds no exam.", source.name.shown));
@@ -234,6 +262,10 @@ impl Run {
         let mut text = String::new();
         for (exam, derived) in exams {
             self.exams += 1;
+            if let Some(impact) = &mut self.impact {
+                impact.add(exam, derived);
+                continue;
+            }
             for output in &mut self.outputs {
                 if output.format == Format::Json {
                     text = one_line(&collection(&derived.resources)) + "\n";

@@ -45,13 +45,15 @@ fn attempt(mut arguments: ValidateArguments, console: Console) -> Result<Exit, E
         fail_on: arguments.check.fail_on(),
         loudness: arguments.output.loudness(),
     };
-    let mut reports: Vec<(Output, Box<dyn Reporter>)> = outputs
-        .into_iter()
-        .map(|output| {
-            let reporter = report::reporter(output.format, output.style, settings);
-            (output, reporter)
-        })
-        .collect();
+    let with_reporter = |output: Output| {
+        let reporter = report::reporter(output.format, output.style, settings);
+        reporter.map(|reporter| (output, reporter))
+    };
+    let reports: Option<Vec<(Output, Box<dyn Reporter>)>> = outputs.into_iter().map(with_reporter).collect();
+    let Some(mut reports) = reports else {
+        console.fault("validate does not write csv; that is for the table of assess --impact.");
+        return Err(Exit::Usage);
+    };
     let machine = reports.iter().any(|(output, _)| output.is_for_programs_on_stdout());
     let mut watch = Watch::begin(sources.len(), settings.loudness, machine);
     let circumstances =

@@ -83,6 +83,7 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         status,
         categories: categories.iter().filter_map(|category| guideline.category_code(category)).collect(),
         displays: categories.iter().map(|category| display(verdict, category)).collect(),
+        rules: deciding_rules(verdict),
         reasons,
         missing,
         contradictions,
@@ -92,6 +93,13 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         referral: None,
     };
     (Value::Object(out), summary)
+}
+
+/// The rule behind each category still possible, in their order.
+fn deciding_rules(verdict: &Verdict<'_>) -> Vec<String> {
+    let witnesses = verdict.person.categories.values();
+    let rules = witnesses.filter_map(|witness| verdict.guideline.rules.get(witness.rule));
+    rules.map(|rule| rule.id.clone()).collect()
 }
 
 /// Final only when one category is left and the panel has closed the exam.

@@ -31,6 +31,9 @@ pub(super) fn exam(
     if let Some(identifier) = exam.panel_identifier.as_deref().filter(|_| settings.show_values) {
         head.push_str(&format!(", exam {}", visible(identifier)));
     }
+    if derived.assessments.len() > 1 {
+        side_by_side(out, &head, &derived.assessments, style);
+    }
     for assessment in &derived.assessments {
         let first = format!("{head}: {}", category(assessment));
         out.push_str(&style.strong(&visible(&first)));
@@ -44,6 +47,7 @@ pub(super) fn exam(
         lines(out, "missing", &assessment.missing);
         lines(out, "conflict", &assessment.contradictions);
         lines(out, "policy", &assessment.policies);
+        lines(out, "changes", &assessment.changes);
         lines(out, "recall", assessment.recall.as_slice());
         lines(out, "referral", assessment.referral.as_slice());
         lines(out, "caution", &[CAUTION.to_owned()]);
@@ -51,8 +55,41 @@ pub(super) fn exam(
     }
 }
 
+/// What each guideline comes to and by which rule, a line each.
+fn side_by_side(out: &mut String, head: &str, assessments: &[AssessmentSummary], style: Style) {
+    out.push_str(&style.strong(&visible(&format!("{head}: by {} guidelines", assessments.len()))));
+    out.push('\n');
+    let cells: Vec<(String, String)> = assessments
+        .iter()
+        .map(|assessment| {
+            (visible(&assessment.guideline).into_owned(), visible(&category(assessment)).into_owned())
+        })
+        .collect();
+    let widest = |width: fn(&(String, String)) -> usize| cells.iter().map(width).max().unwrap_or_default();
+    let (guideline, category) =
+        (widest(|cells| cells.0.chars().count()), widest(|cells| cells.1.chars().count()));
+    for (cells, assessment) in cells.iter().zip(assessments) {
+        out.push_str(&format!(
+            "  {:<guideline$}  {:<category$}  {}\n",
+            cells.0,
+            cells.1,
+            deciding(assessment)
+        ));
+    }
+    out.push('\n');
+}
+
+/// The deciding rule, or those of both ends of a range.
+pub(super) fn deciding(assessment: &AssessmentSummary) -> String {
+    match assessment.rules.as_slice() {
+        [] => "no rule".to_owned(),
+        [only] => format!("rule {}", visible(only)),
+        [lowest, .., highest] => format!("rules {} to {}", visible(lowest), visible(highest)),
+    }
+}
+
 /// The category, or the range of those still possible.
-fn category(assessment: &AssessmentSummary) -> String {
+pub(super) fn category(assessment: &AssessmentSummary) -> String {
     match assessment.displays.as_slice() {
         [] => "no category follows".to_owned(),
         [only] => only.clone(),
@@ -82,6 +119,7 @@ mod tests {
             assessment: "00000000-0000-5000-8000-000000000000".parse().unwrap(),
             status: if displays.len() == 1 { "final" } else { "preliminary" },
             categories: Vec::new(),
+            rules: Vec::new(),
             displays: displays.iter().map(|display| (*display).to_owned()).collect(),
             reasons: vec!["Left foot: the monofilament is not felt at the hallux.".to_owned()],
             missing: vec!["Right pedal pulses: would decide it.".to_owned(), "Callus\u{1b}[2J.".to_owned()],

@@ -158,17 +158,18 @@ pub(crate) struct Settings {
     pub(crate) loudness: Loudness,
 }
 
-/// The reporter for a format.
-pub(crate) fn reporter(format: Format, style: Style, settings: Settings) -> Box<dyn Reporter> {
+/// The reporter for a format; none for a format that holds no findings.
+pub(crate) fn reporter(format: Format, style: Style, settings: Settings) -> Option<Box<dyn Reporter>> {
     let show_values = settings.show_values;
-    match format {
+    Some(match format {
         Format::Human => Box::new(human::Human::new(style, settings)),
         Format::Json => Box::new(json::Json::new(show_values)),
         Format::Ndjson => Box::new(ndjson::Ndjson::new(show_values)),
         Format::Sarif => Box::new(sarif::Sarif::new(show_values)),
         Format::Junit => Box::new(junit::Junit::new(settings)),
         Format::OperationOutcome => Box::new(operationoutcome::Outcomes::new(show_values)),
-    }
+        Format::Csv => return None,
+    })
 }
 
 /// The word for a severity in texts for people; `--fail-on` takes the same words.

@@ -154,3 +154,40 @@ fn options_are_checked_before_anything_is_read() {
     }
     assert_eq!(bench.text("a.json"), CLINIC);
 }
+
+const TWO: [&str; 4] = ["--guideline", "iwgdf-2023", "--guideline", "nice-ng19"];
+
+#[test]
+fn several_guidelines_stand_side_by_side_first() {
+    let arguments = [&["assess", "exam.json", "--at", AT], &TWO[..]].concat();
+    let ran = bench("category-2").run(&arguments).ends(0);
+    let head: Vec<&str> = ran.out.lines().take(3).collect();
+    assert_eq!(head[0], "exam.json: by 2 guidelines");
+    for (line, guideline) in head[1..].iter().zip(["iwgdf-2023", "nice-ng19"]) {
+        assert!(line.starts_with(&format!("  {guideline} ")) && line.contains("  rule "), "{line}");
+    }
+    let one = bench("category-2").run(&["assess", "exam.json", "--at", AT]).ends(0);
+    assert!(!one.out.contains("guidelines"), "{}", one.out);
+}
+
+#[test]
+fn the_impact_of_another_guideline_is_counted_by_person() {
+    let bench = bench("category-2");
+    // The same person a second time, and another one.
+    bench.put("later.json", case("category-2").replace("\"2026-", "\"2025-"));
+    let run = |further: &[&str]| bench.run(&[&["assess", ".", "--at", AT, "--impact"], further].concat());
+    let table = run(&TWO).ends(0);
+    assert!(table.out.starts_with("From iwgdf-2023 to nice-ng19: 1 person with an exam\n"), "{}", table.out);
+    let csv = run(&[&TWO[..], &["--format", "csv"]].concat()).ends(0);
+    let lines: Vec<&str> = csv.out.lines().collect();
+    assert_eq!(lines.len(), 2, "{}", csv.out);
+    assert_eq!(lines[0], "people,from_guideline,from_category,from_rule,to_guideline,to_category,to_rule");
+    assert!(lines[1].starts_with("1,iwgdf-2023,") && lines[1].contains(",nice-ng19,"), "{}", lines[1]);
+    assert!(run(&TWO[..2]).ends(2).err.contains("name at least two with --guideline"));
+    let json = run(&[&TWO[..], &["--format", "json"]].concat()).ends(2);
+    assert!(json.err.contains("assess --impact writes human or csv, not json"), "{}", json.err);
+    for command in ["validate", "assess"] {
+        let ran = bench.run(&[command, "exam.json", "--at", AT, "--format", "csv"]).ends(2);
+        assert!(ran.err.contains("csv"), "{}", ran.err);
+    }
+}
