@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 use solewire_profiles::issue::{Issue, refused};
 use solewire_profiles::json::{Document, Limits};
-use solewire_profiles::{CheckContext, Engine, exam};
+use solewire_profiles::{AssessOptions, CheckContext, Engine, exam};
 
 /// The rule, a case that is taken, and words of that case which show that the rule had something to look at there.
 const KEPT: &[(&str, &str, &str)] = &[
@@ -138,4 +138,32 @@ fn no_exam_of_the_corpus_has_codes_that_nobody_knows() {
             .collect();
         assert_eq!(unchecked, [], "{case}");
     }
+}
+
+#[test]
+fn a_tie_stays_a_tie_whatever_the_unit_of_the_pressures() {
+    let engine = Engine::builtin().unwrap();
+    // 14.661 / 16.2 = 0.905 exactly: rounded up to 0.91, which is not the 0.90 of artery disease.
+    let kilopascal = [("18.4", "16.0"), ("15.7", "14.0"), ("16.5", "14.661")];
+    let mut exam = input("pressures-in-kilopascal");
+    for (was, is) in kilopascal {
+        exam = exam.replacen(&format!("\"value\": {was},"), &format!("\"value\": {is},"), 1);
+    }
+    for (was, is) in [("142", "16.2"), ("140", "16.0"), ("150", "16.1")] {
+        exam = exam.replacen(&format!("\"value\": {was},"), &format!("\"value\": {is},"), 1);
+    }
+    let reasons = |exam: &str| {
+        let document = Document::parse(exam.as_bytes().to_vec(), Limits::default()).unwrap();
+        let submission = engine.submission(&document, &context()).unwrap();
+        let exam = &submission.exams[0];
+        let bodies: Vec<&Value> = exam.resources.iter().map(|placed| &placed.body).collect();
+        let at = "2026-11-20T12:00:00Z".parse().unwrap();
+        let derived = engine.assess(&exam.key, &bodies, &AssessOptions::at(at));
+        let summary = &derived.assessments[0];
+        (summary.categories.clone(), summary.reasons.clone(), summary.missing.clone())
+    };
+    let in_kilopascal = reasons(&exam.replace("mm[Hg]", "kPa"));
+    assert_eq!(in_kilopascal, reasons(&exam.replace("kPa", "mm[Hg]")), "the ratio has no unit");
+    // The pulses of the case are reduced, which decides nothing; 0.90 would decide for artery disease.
+    assert_eq!(in_kilopascal.0, ["iwgdf-2023.0", "iwgdf-2023.1"]);
 }
