@@ -66,7 +66,7 @@ fn check_issues(expected: &Value, run: &Run, problems: &mut Vec<String>) {
                 && wanted["column"].as_u64() == Some(position.column as u64)
                 && expression.is_none_or(|expression| expression == issue.expression(&run.root))
         };
-        match found.iter().position(|issue| matches(issue)) {
+        match found.iter().position(matches) {
             Some(number) => {
                 found.remove(number);
             }
