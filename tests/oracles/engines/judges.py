@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import tables
 
 AT = "2026-11-01T12:00:00Z"
-OWN = ("profile-", "exam-")
+OWN = ("profile-", "exam-", "terminology-")
 FORM = ("json-", "structure-", "bundle-")
 
 

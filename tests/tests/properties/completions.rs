@@ -45,7 +45,9 @@ fn open_places(exam: &Exam) -> Vec<(Finding, [What; 2])> {
 proptest! {
     #![proptest_config(cases(12))]
 
-    /// The union over all completions is the range, no more and no less.
+    /// The union over all completions is the range, no more and no less. One case is asked for less: pressures and
+    /// waveforms rule artery disease out where a pulse was not felt for, by the policy that the design states; a pulse
+    /// felt for afterwards and found absent would still be read cautiously, so there the range lies within the union.
     #[test]
     fn a_range_is_exactly_what_the_completions_come_to(
         exam in exam(), forgotten in prop::collection::vec(any::<prop::sample::Index>(), 0..4),
@@ -65,6 +67,12 @@ proptest! {
         let mut union = BTreeSet::new();
         for completion in completions(&exam, &open) {
             union.extend(assess_variant(&completion).categories);
+        }
+        let pulse_open = open.iter().any(|(place, _)| place.test == "pulse");
+        let waveforms = exam.findings.iter().any(|found| found.test == "doppler-waveform" && found.is_result());
+        if pulse_open && waveforms {
+            prop_assert!(range.is_subset(&union), "{:?} is not within {:?}", range, union);
+            return Ok(());
         }
         let names: Vec<String> = open.iter().map(|(place, _)| format!("{place:?}")).collect();
         prop_assert_eq!(range, union, "open: {:#?}", names);
