@@ -76,7 +76,7 @@ def main():
         for base, operators in ((service.base, False), (service.operations, True)):
             contract = description(ids, operators)
             operations = sum(len(item.keys() & {"get", "post", "put", "delete"}) for item in contract["paths"].values())
-            sent, tested, found = ask(base, contract, max(10, wanted // 20))
+            sent, tested, found = ask(base, contract, max(10, wanted // 15))
             requests += sent
             if found or tested != operations:
                 failed += 1
