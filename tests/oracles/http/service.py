@@ -37,9 +37,10 @@ def free_port():
 class Service:
     """Runs while the `with` block does."""
 
-    def __init__(self):
+    def __init__(self, record_system=None, log="warn"):
+        """Without a record system, deliveries wait for one where nobody listens, so that operators see something."""
         self._folder = tempfile.TemporaryDirectory()
-        folder = Path(self._folder.name)
+        self.folder = folder = Path(self._folder.name)
         listen, operations = free_port(), free_port()
         self.base = f"http://127.0.0.1:{listen}"
         self.fhir = f"{self.base}/fhir"
@@ -49,8 +50,8 @@ class Service:
             f'[server]\nlisten = "127.0.0.1:{listen}"\noperations_listen = "127.0.0.1:{operations}"\n\n'
             f'[store]\nurl = "sqlite:{folder}/solewire.db"\n\n'
             f'[access]\ntokens = ["{digest} submit read operate"]\n\n'
-            # Nobody listens on this port: deliveries wait, so that operators have something to see.
-            f'[record_system]\nbase_url = "http://127.0.0.1:{free_port()}/fhir"\n\n[log]\nfilter = "warn"\n'
+            f'[record_system]\nbase_url = "{record_system or f"http://127.0.0.1:{free_port()}/fhir"}"\n\n'
+            f'[log]\nfilter = "{log}"\n'
         )
         self._log = open(folder / "log", "w+", encoding="utf-8")
         self._process = subprocess.Popen(
@@ -70,6 +71,13 @@ class Service:
                 return answer.status == 200
         except (urllib.error.URLError, OSError):
             return False
+
+    @property
+    def process_id(self):
+        return self._process.pid
+
+    def log(self):
+        return (self.folder / "log").read_text(encoding="utf-8", errors="replace")
 
     def alive(self):
         return self._process.poll() is None
