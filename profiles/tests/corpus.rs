@@ -21,6 +21,7 @@ const KEPT: &[(&str, &str, &str)] = &[
     ("exam-time-future", "complete-normal", "\"effectiveDateTime\""),
     ("exam-side-conflict", "grouped-form", "\"bodySite\""),
     ("exam-result-missing", "declined-test", "\"dataAbsentReason\""),
+    ("exam-result-and-reason", "declined-test", "\"dataAbsentReason\""),
     ("exam-ratio", "grouped-form", "\"valueRatio\""),
     ("exam-range", "vibration-threshold-25", "\"valueQuantity\""),
     ("exam-unit", "pressures-in-kilopascal", "\"kPa\""),

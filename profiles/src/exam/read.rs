@@ -8,8 +8,8 @@ use serde_json::Value;
 
 use super::document::same_target;
 use super::rules::{
-    EXAM_NOT_COUNTED, EXAM_RANGE, EXAM_RATIO, EXAM_RESULT_MISSING, EXAM_SIDE_CONFLICT,
-    EXAM_SITE_CONTRADICTION, EXAM_TIME_OFFSET, EXAM_UNIT,
+    EXAM_NOT_COUNTED, EXAM_RANGE, EXAM_RATIO, EXAM_RESULT_AND_REASON, EXAM_RESULT_MISSING,
+    EXAM_SIDE_CONFLICT, EXAM_SITE_CONTRADICTION, EXAM_TIME_OFFSET, EXAM_UNIT,
 };
 use super::units::{self, Conversion, UCUM, UnitSense};
 use super::{
@@ -259,26 +259,37 @@ impl Reader<'_> {
                 self.result(key(Part::Site(site)), component, pointer, place.source);
             }
             // The code stands for nothing here; the profile of the test says so.
-            Some(BodySite::Foot(_)) | None => self.report_if_empty(component, pointer),
+            Some(BodySite::Foot(_)) | None => self.report_unless_one(component, pointer),
         }
     }
 
-    fn report_if_empty(&mut self, holder: &Value, pointer: &str) {
+    /// A result or a reason why there is none: one of them, and not both.
+    fn report_unless_one(&mut self, holder: &Value, pointer: &str) {
         let has_value = holder
             .as_object()
             .is_some_and(|map| map.keys().any(|key| key.trim_start_matches('_').starts_with("value")));
-        if !has_value && holder.get("dataAbsentReason").is_none() {
-            let message = "There is neither a result nor a reason why there is none.";
-            self.issues.push(Issue::new(&EXAM_RESULT_MISSING, pointer, message));
+        match (has_value, holder.get("dataAbsentReason").is_some()) {
+            (false, false) => {
+                let message = "There is neither a result nor a reason why there is none.";
+                self.issues.push(Issue::new(&EXAM_RESULT_MISSING, pointer, message));
+            }
+            // On the Observation itself this breaks obs-6 of R4, which says nothing of components.
+            (true, true) if pointer.contains("/component/") => {
+                let message = "The component has a result and a reason why there is none.";
+                self.issues.push(Issue::new(&EXAM_RESULT_AND_REASON, pointer, message));
+            }
+            _ => {}
         }
     }
 
     fn result(&mut self, key: Key, holder: &Value, pointer: &str, source: usize) {
-        self.report_if_empty(holder, pointer);
+        self.report_unless_one(holder, pointer);
         if let Some(reason) = holder.get("dataAbsentReason") {
             let reason =
                 reason.pointer("/coding/0/code").and_then(Value::as_str).unwrap_or("unknown").to_owned();
             self.exam.entries.entry(key).or_default().not_tested.push((reason, source));
+            // Which of the two is meant nobody can tell, so a result beside a reason counts for nothing.
+            return;
         }
         if let Some(outcome) = self.outcome(key, holder, pointer) {
             self.add(key, outcome, source, pointer);

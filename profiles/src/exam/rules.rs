@@ -107,6 +107,12 @@ rules! {
         mend "Add a value, or dataAbsentReason (not-performed, not-applicable, asked-declined).",
         source "HL7 FHIR R4, Observation.dataAbsentReason"
     }
+    EXAM_RESULT_AND_REASON = "exam-result-and-reason" Error Conflict {
+        "A component has both a result and a reason why there is none",
+        why "One of the two is wrong. Taken as tested it could hide a gap; taken as not tested it could hide a finding.",
+        mend "Keep the value if the place was tested, else keep dataAbsentReason, and take the other one out.",
+        source "HL7 FHIR R4, Observation: obs-6 says it of the Observation; for components it is a project rule"
+    }
     EXAM_RATIO = "exam-ratio" Error Value {
         "A Ratio of answers does not count right answers of at least three questions",
         why "A site counts as felt when two of three answers are right, one of the three questions being a sham.",
