@@ -26,6 +26,11 @@ pub(super) enum Fault {
         /// The companion.
         property: String,
     },
+    /// A companion array of nothing but `null`.
+    Hollow {
+        /// The companion.
+        property: String,
+    },
     /// A `null` with nothing in the other array at its place.
     LoneNull {
         /// The property that holds it.
@@ -144,6 +149,10 @@ fn pair(property: &str, companion: &str, object: &Map<String, Value>, faults: &m
                 if value.is_null() && beside.is_null() {
                     lone_null(property, index);
                 }
+            }
+            let hollow = !companions.is_empty() && companions.iter().all(Value::is_null);
+            if hollow && values.iter().any(|value| !value.is_null()) {
+                faults.push(Fault::Hollow { property: companion.to_owned() });
             }
             if values.len() != companions.len() {
                 faults.push(Fault::UnequalLength { property: companion.to_owned() });
