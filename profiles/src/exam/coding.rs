@@ -12,8 +12,8 @@ use crate::definitions::BaseTables;
 use crate::issue::{Issue, Severity};
 use crate::json::push_pointer;
 use crate::terminology::{
-    CodingSense, LocalSystem, Resolved, TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNMAPPED_CODE, Terminology,
-    codings,
+    CodingSense, LocalSystem, Resolved, TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNKNOWN_CODE,
+    TERMINOLOGY_UNMAPPED_CODE, Terminology, codings,
 };
 
 /// Codes of R4 that are read here although no element requires them (HL7 FHIR R4: `observation-category`,
@@ -158,7 +158,19 @@ impl Look<'_> {
     fn coding(&mut self, value: &Value, pointer: &str) {
         let (Some(system), Some(code)) = (text(value, "system"), text(value, "code")) else { return };
         // A Quantity has a system and a code too; units are checked as such.
-        if value.get("value").is_some() || system == UCUM || self.told.contains(system) {
+        if value.get("value").is_some() || system == UCUM {
+            return;
+        }
+        if self.terminology.lacks(system, code) && !self.terminology.is_device_system(system) {
+            let message = "The code system of this coding is loaded here and has no such code.";
+            let mut issue = Issue::new(&TERMINOLOGY_UNKNOWN_CODE, push_pointer(pointer, "code"), message);
+            if let Some(near) = self.terminology.nearest_code(system, code) {
+                issue = issue.mend(format!("Did you mean `{near}`?"));
+            }
+            self.issues.push(issue.value(&json!(code)));
+            return;
+        }
+        if self.told.contains(system) {
             return;
         }
         let read_here = READ_HERE.iter().any(|(of, codes)| *of == system && codes.contains(&code));

@@ -55,6 +55,7 @@ pub struct Constraint {
     severity: Severity,
     human: String,
     origin: Origin,
+    written: String,
     expression: Expression,
 }
 
@@ -74,6 +75,7 @@ impl Constraint {
             severity: row.severity,
             human: row.human.to_owned(),
             origin,
+            written: row.expression.to_owned(),
             expression,
         })
     }
@@ -82,6 +84,24 @@ impl Constraint {
     #[must_use]
     pub fn key(&self) -> &str {
         &self.key
+    }
+
+    /// How bad a breach is.
+    #[must_use]
+    pub fn severity(&self) -> Severity {
+        self.severity
+    }
+
+    /// The condition in words.
+    #[must_use]
+    pub fn human(&self) -> &str {
+        &self.human
+    }
+
+    /// The expression as it was written.
+    #[must_use]
+    pub fn written(&self) -> &str {
+        &self.written
     }
 
     /// The compiled expression.

@@ -31,6 +31,7 @@ use serde_json::Value;
 
 use crate::LoadError;
 use crate::definitions::BaseTables;
+use crate::invariants::{Handling, StatedCondition};
 use crate::issue::Issue;
 use crate::json::push_pointer;
 use crate::terminology::Terminology;
@@ -55,6 +56,11 @@ struct Profile {
     /// The number of the profile it is based on; none for one on an R4 type.
     base: Option<usize>,
     validator: OnceLock<Option<Validator>>,
+}
+
+/// The shipped files: path and text.
+pub(crate) fn shipped() -> &'static [(&'static str, &'static str)] {
+    PROFILES
 }
 
 /// The shipped profiles and those of a site. Immutable once loaded.
@@ -139,6 +145,21 @@ impl Profiles {
         self.profiles.iter().map(|profile| profile.definition.url.as_str())
     }
 
+    /// The conditions that the profiles state beyond those of R4, in the order of the profiles.
+    pub fn conditions(&self) -> impl Iterator<Item = StatedCondition<'_>> {
+        self.profiles.iter().flat_map(|profile| {
+            profile.conditions.iter().map(|condition| StatedCondition {
+                key: condition.constraint.key(),
+                severity: condition.constraint.severity(),
+                human: condition.constraint.human(),
+                expression: condition.constraint.written(),
+                on: vec![condition.path.as_str()],
+                profile: Some(profile.definition.url.as_str()),
+                handling: Handling::AsWritten,
+            })
+        })
+    }
+
     /// Holds one resource against its profiles. `pointer` is where it stands in its document.
     ///
     /// References to other parts of a Bundle are not followed; [`Profiles::check_document`] does so.
@@ -152,6 +173,26 @@ impl Profiles {
         let mut issues = Vec::new();
         self.walk(document, "", &Surroundings::default(), &mut issues);
         issues
+    }
+
+    /// The profiles that the resources of a document are held against, by pointer; those without any are left out.
+    pub(crate) fn held_against(&self, document: &Value) -> Vec<(String, Vec<&str>)> {
+        let mut held = Vec::new();
+        let entries = document.get("entry").and_then(Value::as_array).into_iter().flatten().enumerate();
+        let inside = entries.filter_map(|(number, entry)| {
+            Some((format!("/entry/{number}/resource"), entry.get("resource")?))
+        });
+        for (pointer, resource) in std::iter::once((String::new(), document)).chain(inside) {
+            let chosen = self.select(resource, &pointer).profiles;
+            let urls: Vec<&str> = chosen
+                .into_iter()
+                .filter_map(|number| Some(self.profiles.get(number)?.definition.url.as_str()))
+                .collect();
+            if !urls.is_empty() {
+                held.push((pointer, urls));
+            }
+        }
+        held
     }
 
     fn walk(&self, resource: &Value, pointer: &str, around: &Surroundings<'_>, issues: &mut Vec<Issue>) {

@@ -20,9 +20,10 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use serde_json::{Value, json};
 
 use crate::LoadError;
+use crate::nearest::nearest;
 
 pub use rules::RULES;
-pub(crate) use rules::{TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNMAPPED_CODE};
+pub(crate) use rules::{TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNKNOWN_CODE, TERMINOLOGY_UNMAPPED_CODE};
 
 /// The four code systems of this project.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -240,6 +241,16 @@ impl Terminology {
         Some(json!({ "system": system.url(), "code": code, "display": display }))
     }
 
+    /// Whether the code system is loaded and does not have the code. Code systems are only loaded whole.
+    pub(crate) fn lacks(&self, system: &str, code: &str) -> bool {
+        self.systems.get(system).is_some_and(|concepts| concepts.code(code).is_none())
+    }
+
+    /// The code of a loaded code system that is written most alike.
+    pub(crate) fn nearest_code(&self, system: &str, code: &str) -> Option<&str> {
+        nearest(code, self.systems.get(system)?.order.iter().map(String::as_str))
+    }
+
     /// Whether a code is in a loaded code system, value set or map, so that something was said about it.
     pub(crate) fn knows(&self, system: &str, code: &str) -> bool {
         self.systems.contains_key(system)
@@ -345,6 +356,11 @@ impl Terminology {
             version.is_some_and(|version| set.version.as_deref().is_some_and(|known| known != version));
         if other { None } else { Some(set) }
     }
+}
+
+/// The shipped files: path and text.
+pub(crate) fn shipped() -> &'static [(&'static str, &'static str)] {
+    load::TERMINOLOGY
 }
 
 /// The codings of a CodeableConcept with their numbers, or the one Coding itself.
