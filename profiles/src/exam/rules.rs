@@ -1,7 +1,5 @@
 //! Rules across the elements and resources of an exam.
 
-use std::collections::HashSet;
-
 use jiff::SignedDuration;
 use serde_json::Value;
 
@@ -197,12 +195,10 @@ impl Grouping {
         let mut listed_by = vec![Vec::new(); entries.list.len()];
         for &panel in &panels {
             let Some(entry) = entries.list.get(panel) else { continue };
-            let members: HashSet<&str> = members(entry).filter_map(|(_, reference)| reference).collect();
-            for (number, other) in entries.list.iter().enumerate() {
-                let listed = members.iter().any(|reference| {
-                    entries.resolve(entry, reference).is_some_and(|found| std::ptr::eq(found, other))
-                });
-                if let Some(list) = listed_by.get_mut(number).filter(|_| listed) {
+            let references = members(entry).filter_map(|(_, reference)| reference);
+            for number in references.filter_map(|reference| entries.number_of(entry, reference)) {
+                // A panel that lists a result twice still lists it once.
+                if let Some(list) = listed_by.get_mut(number).filter(|list| list.last() != Some(&panel)) {
                     list.push(panel);
                 }
             }

@@ -26,6 +26,7 @@ mod slicing;
 use std::collections::HashMap;
 use std::sync::{Arc, OnceLock};
 
+use ahash::AHashMap;
 use jsonschema::Validator;
 use serde_json::Value;
 
@@ -67,7 +68,7 @@ pub(crate) fn shipped() -> &'static [(&'static str, &'static str)] {
 #[derive(Debug)]
 pub struct Profiles {
     profiles: Vec<Profile>,
-    by_url: HashMap<String, usize>,
+    by_url: AHashMap<String, usize>,
     base: &'static BaseTables,
     lookup: Lookup,
 }
@@ -94,7 +95,7 @@ impl Profiles {
         let shipped = PROFILES.iter().copied();
         let own = files.iter().map(|(name, content)| (name.as_ref(), content.as_ref()));
         let mut definitions: Vec<Definition> = Vec::new();
-        let mut by_url = HashMap::new();
+        let mut by_url = AHashMap::new();
         for (name, content) in shipped.chain(own) {
             let Some(definition) = Definition::read(name, content)? else { continue };
             if by_url.insert(definition.url.clone(), definitions.len()).is_some() {
@@ -257,7 +258,9 @@ impl Profiles {
             issues.push(Issue::new(&rules::PROFILE_UNUSABLE, pointer, message));
             return;
         };
-        for error in validator.iter_errors(resource) {
+        // To know that all is well is cheaper than to gather what is not.
+        let errors = (!validator.is_valid(resource)).then(|| validator.iter_errors(resource));
+        for error in errors.into_iter().flatten() {
             let rule = enclosing(error.schema_path().as_str(), &profile.compiled);
             let Some(rule) = rule else {
                 let message = format!("Profile `{}` refuses this without a reason.", profile.definition.name);
@@ -292,7 +295,7 @@ fn enclosing<'c>(path: &str, compiled: &'c Compiled) -> Option<&'c compile::Rule
 fn chain<'d>(
     definition: &'d Definition,
     all: &'d [Definition],
-    by_url: &HashMap<String, usize>,
+    by_url: &AHashMap<String, usize>,
 ) -> Result<Vec<&'d Definition>, LoadError> {
     let mut chain = vec![definition];
     let mut last = definition;
