@@ -1,5 +1,6 @@
 //! The facade: what the service and the command line call.
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
@@ -9,7 +10,8 @@ use uuid::Uuid;
 use crate::definitions::BaseTables;
 use crate::exam::{self, FootExam, SourceResource};
 use crate::findings::{self, Findings};
-use crate::invariants::{self, InvariantRow, InvariantTable};
+use crate::invariants::{self, InvariantRow, InvariantTable, StatedCondition};
+use crate::inventory::{self, LoadedDefinition};
 use crate::issue::Issue;
 use crate::json::Document;
 use crate::profile::Profiles;
@@ -18,7 +20,7 @@ use crate::risk::{self, Guideline};
 use crate::sequence::{Past, Sequence};
 use crate::site_files;
 use crate::structure;
-use crate::terminology::Terminology;
+use crate::terminology::{TERMINOLOGY_UNKNOWN_CODE, Terminology};
 
 /// Why the shipped or a site's definitions could not be used. The message names the file and what to change.
 #[derive(Debug, thiserror::Error)]
@@ -175,6 +177,7 @@ pub struct Engine {
     profiles: Profiles,
     terminology: Arc<Terminology>,
     guidelines: Vec<Guideline>,
+    site: Vec<LoadedDefinition>,
 }
 
 impl Engine {
@@ -195,7 +198,7 @@ impl Engine {
     /// A file that is none of these resources, one that stands twice under the same canonical address, or one that asks
     /// for what cannot be enforced. The error names the file (or both) and what to change.
     pub fn with_site_files<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<Engine, LoadError> {
-        site_files::admit(files)?;
+        let site = site_files::admit(files)?;
         let tables = BaseTables::builtin()?;
         let terminology = Arc::new(Terminology::builtin()?.with_files(files)?);
         Ok(Engine {
@@ -205,6 +208,7 @@ impl Engine {
             profiles: Profiles::with_files(Arc::clone(&terminology), files)?,
             terminology,
             guidelines: risk::builtin_guidelines()?,
+            site,
         })
     }
 
@@ -226,6 +230,13 @@ impl Engine {
         keep_the_exact_ones(&mut issues);
         document.locate(&mut issues);
         issues
+    }
+
+    /// The profiles that each resource of a document is held against beside R4: where the resource stands, as JSON
+    /// pointer, and the canonical addresses. Resources without any are left out.
+    #[must_use]
+    pub fn profiles_of(&self, document: &Document) -> Vec<(String, Vec<&str>)> {
+        self.profiles.held_against(document.value())
     }
 
     /// Gives the resources of a document their exams and ids. Call it on a document that `check` did not refuse.
@@ -304,6 +315,22 @@ impl Engine {
         exam::read(&self.terminology, &sources).0
     }
 
+    /// The definitions that documents are held against: those that ship, by kind and address, then those of the site.
+    #[must_use]
+    pub fn definitions(&self) -> Vec<LoadedDefinition> {
+        let mut definitions = inventory::shipped();
+        definitions.extend(self.site.iter().cloned());
+        definitions
+    }
+
+    /// Every condition that R4 and the loaded profiles state in FHIRPath: R4's by key, then those of the profiles.
+    #[must_use]
+    pub fn conditions(&self) -> Vec<StatedCondition<'_>> {
+        let mut conditions = invariants::published(self.tables);
+        conditions.extend(self.profiles.conditions());
+        conditions
+    }
+
     /// Whether a guideline of this id is loaded.
     #[must_use]
     pub fn knows_guideline(&self, id: &str) -> bool {
@@ -338,6 +365,7 @@ const EXACT: &[&str] = &["exam-side-conflict", "exam-unit", "terminology-unmappe
 const INEXACT: &[&str] = &["profile-pattern", "profile-binding", "profile-binding-extensible"];
 
 fn keep_the_exact_ones(issues: &mut Vec<Issue>) {
+    leave_unknown_codes_to_others(issues);
     let exact: Vec<String> = issues
         .iter()
         .filter(|issue| EXACT.contains(&issue.rule.as_ref()) && issue.severity.refuses())
@@ -356,6 +384,24 @@ fn keep_the_exact_ones(issues: &mut Vec<Issue>) {
                     && concept(at) == concept(&issue.pointer)
         };
         !(INEXACT.contains(&issue.rule.as_ref()) && exact.iter().any(covered))
+    });
+}
+
+/// That a code is in no code system says less than what a profile says of the same coding or its concept.
+fn leave_unknown_codes_to_others(issues: &mut Vec<Issue>) {
+    let is_unknown = |issue: &Issue| issue.rule == TERMINOLOGY_UNKNOWN_CODE.id;
+    if !issues.iter().any(is_unknown) {
+        return;
+    }
+    let said: HashSet<String> = issues
+        .iter()
+        .filter(|issue| issue.severity.refuses() && !is_unknown(issue))
+        .map(|issue| issue.pointer.clone())
+        .collect();
+    issues.retain(|issue| {
+        let coding = issue.pointer.strip_suffix("/code").unwrap_or(&issue.pointer);
+        let concept = coding.rsplit_once("/coding/").map_or(coding, |(concept, _)| concept);
+        !is_unknown(issue) || ![issue.pointer.as_str(), coding, concept].iter().any(|at| said.contains(*at))
     });
 }
 

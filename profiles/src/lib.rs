@@ -18,8 +18,10 @@
 pub mod definitions;
 mod engine;
 pub mod exam;
+mod examples;
 pub mod findings;
 pub mod invariants;
+pub mod inventory;
 pub mod issue;
 pub mod json;
 pub mod nearest;
@@ -29,6 +31,7 @@ pub mod risk;
 mod sequence;
 mod site_files;
 pub mod structure;
+pub mod submit;
 pub mod terminology;
 pub mod time;
 
@@ -36,6 +39,7 @@ pub use engine::{
     AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamKey, GroupBy, LoadError,
     PlacedResource, Submission, SubmittedExam,
 };
+pub use examples::{Example, example};
 pub use sequence::Past;
 
 /// Every rule of this project, in a stable order: the one table behind `rules` and `explain`.
@@ -49,6 +53,7 @@ pub fn rules() -> Vec<&'static issue::Rule> {
         terminology::RULES,
         invariants::RULES,
         exam::RULES,
+        submit::RULES,
     ];
     families.iter().flat_map(|family| family.iter().copied()).collect()
 }

@@ -5,13 +5,17 @@ use std::collections::BTreeMap;
 use serde_json::Value;
 
 use crate::LoadError;
+use crate::inventory::{LoadedDefinition, Origin};
 
 /// The resources that a site may add.
 const KINDS: &[&str] = &["StructureDefinition", "ValueSet", "CodeSystem", "ConceptMap"];
 
-/// Looks at every file once: each must be one of the four resources, under an address of its own.
-pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<(), LoadError> {
+/// Looks at every file once: each must be one of the four resources, under an address of its own. Gives what they are.
+pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(
+    files: &[(N, T)],
+) -> Result<Vec<LoadedDefinition>, LoadError> {
     let mut seen: BTreeMap<(String, String), &str> = BTreeMap::new();
+    let mut admitted = Vec::new();
     for (file, content) in files {
         let file = file.as_ref();
         let error = |reason: String| LoadError { file: file.to_owned(), reason };
@@ -47,8 +51,9 @@ pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<()
                 "{url}{version} {what}; keep one of them, and name each folder once."
             )));
         }
+        admitted.push(LoadedDefinition::of(&resource, content, Origin::Site(file.to_owned())));
     }
-    Ok(())
+    Ok(admitted)
 }
 
 /// The name of a type, where it has the form of one.

@@ -8,12 +8,12 @@ use serde_json::Value;
 use super::INVARIANT;
 use super::focus::{ElementTypes, Focus, Steps};
 use super::item::Child;
-use super::table::{InvariantTable, breach};
+use super::table::{CarryingElements, InvariantTable, breach};
 use super::types::parent_type;
 use super::xhtml::{self, Fault};
 use super::{native, table};
 use crate::issue::{Issue, Severity};
-use crate::json::push_pointer;
+use crate::json::{member, push_pointer};
 
 /// Deepest nesting that is walked; documents are read to a depth of 64 at most.
 const MAX_DEPTH: usize = 128;
@@ -101,7 +101,7 @@ impl<'d> Walk<'_, 'd> {
         if ty == "Bundle" {
             self.entries(&focus);
         }
-        if focus.node.object().is_some_and(|object| object.contains_key("contained")) {
+        if focus.node.object().is_some_and(|object| member(object, "contained").is_some()) {
             for index in native::orphans(&focus.node, focus.types) {
                 self.path.push(Step { property: "contained", index: Some(index), companion: false });
                 self.raise(
@@ -145,12 +145,13 @@ impl<'d> Walk<'_, 'd> {
             return;
         }
         let parent = focus.node.ty();
+        let carrying = parent.and_then(|ty| self.table.elements_of(ty));
         for child in focus.node.children(focus.types) {
             let companion = child.node.value.is_none();
             self.path.push(Step { property: child.property, index: child.index, companion });
             let below = focus.at(child.node, child.property == "contained");
             if !child.node.is_resource() {
-                self.element(parent, &child, below, ids);
+                self.element(parent, carrying, &child, below, ids);
             } else if child.property == "contained" {
                 self.resource(below, ids);
             } else {
@@ -163,6 +164,7 @@ impl<'d> Walk<'_, 'd> {
     fn element(
         &mut self,
         parent: Option<&str>,
+        carrying: Option<&'d CarryingElements>,
         child: &Child<'d>,
         focus: Focus<'d>,
         ids: &Rc<HashSet<&'d str>>,
@@ -202,7 +204,8 @@ impl<'d> Walk<'_, 'd> {
                 self.test(self.table.on(general), &focus, &mut tested);
             }
         }
-        if let Some((path, constraints)) = parent.and_then(|ty| self.table.on_element(ty, child.property))
+        if let Some((path, constraints)) =
+            carrying.and_then(|elements| self.table.on_element(elements, child.property))
             && Some(path) != ty
         {
             self.test(constraints, &focus, &mut tested);

@@ -11,7 +11,9 @@
 mod index;
 mod strict;
 
-use serde_json::Value;
+use std::fmt::Write as _;
+
+use serde_json::{Map, Value};
 
 use crate::issue::{Issue, IssueType, Rule, Severity};
 pub use index::{Index, Position, Span};
@@ -231,20 +233,56 @@ fn foreign_encoding(bytes: &[u8]) -> Option<&'static str> {
     }
 }
 
+/// Objects with up to this many properties are searched from front to back, which is faster than hashing the name.
+const FEW: usize = 12;
+
+/// A property of an object.
+pub(crate) fn member<'v>(object: &'v Map<String, Value>, name: &str) -> Option<&'v Value> {
+    if object.len() > FEW {
+        return object.get(name);
+    }
+    object.iter().find(|(key, _)| *key == name).map(|(_, value)| value)
+}
+
+/// A property of a value; none of anything but an object.
+pub(crate) fn get<'v>(value: &'v Value, name: &str) -> Option<&'v Value> {
+    member(value.as_object()?, name)
+}
+
+/// A property of a value, as text.
+pub(crate) fn text<'v>(value: &'v Value, name: &str) -> Option<&'v str> {
+    get(value, name)?.as_str()
+}
+
 /// One step deeper in a JSON pointer (RFC 6901), escaped.
 #[must_use]
 pub fn push_pointer(pointer: &str, token: &str) -> String {
     let mut out = String::with_capacity(pointer.len() + token.len() + 1);
     out.push_str(pointer);
-    out.push('/');
+    push_token(&mut out, token);
+    out
+}
+
+/// Takes one step in a JSON pointer, escaped.
+pub(crate) fn push_token(pointer: &mut String, token: &str) {
+    pointer.push('/');
+    if !token.contains(['~', '/']) {
+        pointer.push_str(token);
+        return;
+    }
     for character in token.chars() {
         match character {
-            '~' => out.push_str("~0"),
-            '/' => out.push_str("~1"),
-            other => out.push(other),
+            '~' => pointer.push_str("~0"),
+            '/' => pointer.push_str("~1"),
+            other => pointer.push(other),
         }
     }
-    out
+}
+
+/// Takes the step to an item of an array in a JSON pointer.
+pub(crate) fn push_number(pointer: &mut String, number: usize) {
+    // Writing into a String cannot fail.
+    write!(pointer, "/{number}").ok();
 }
 
 #[cfg(test)]

@@ -286,6 +286,12 @@ impl Explainer<'_> {
                     .mend("Pad the shorter array with null, so that items stand beside their companions.");
                 self.issues.push(issue);
             }
+            object::Fault::Hollow { property } => {
+                let message = format!("{}.{property} holds nothing but null.", owner.name);
+                let issue = Issue::new(&rules::CARDINALITY, push_pointer(pointer, &property), message)
+                    .mend(format!("Leave `{property}` out: no value has an id or an extension."));
+                self.issues.push(issue);
+            }
             object::Fault::LoneNull { property, index } => {
                 // The schema has said so already where the array holds nothing but this.
                 if object.get(&property).is_none_or(|value| !value.is_array()) {

@@ -11,6 +11,7 @@ use super::place::Place;
 use super::{is_full, reference, rules};
 use crate::definitions::BaseTables;
 use crate::issue::Issue;
+use crate::json::{member, push_number, push_token};
 
 /// Walks one resource, its contained ones included. Other resources inside it are walked for themselves.
 pub(super) struct Walk<'w> {
@@ -67,8 +68,7 @@ impl<'w> Walk<'w> {
                     self.contained(items, issues);
                 }
                 Value::Array(_) | Value::Object(_) => {
-                    self.here.push('/');
-                    self.here.push_str(&name.replace('~', "~0").replace('/', "~1"));
+                    push_token(&mut self.here, name);
                     self.value(inner, root, issues);
                 }
                 Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
@@ -84,7 +84,7 @@ impl<'w> Walk<'w> {
             Value::Array(items) => {
                 for (number, inner) in items.iter().enumerate() {
                     let length = self.here.len();
-                    self.here.push_str(&format!("/{number}"));
+                    push_number(&mut self.here, number);
                     self.value(inner, root, issues);
                     self.here.truncate(length);
                 }
@@ -98,7 +98,7 @@ impl<'w> Walk<'w> {
             let Some(inner) = inner.as_object() else { continue };
             let Some(resource_type) = resource_type(inner) else { continue };
             let length = self.here.len();
-            self.here.push_str(&format!("/{number}"));
+            push_number(&mut self.here, number);
             let root = Root { resource_type, pointer_length: self.here.len() };
             self.object(inner, root, issues);
             self.here.truncate(length);
@@ -141,7 +141,7 @@ impl<'w> Walk<'w> {
 }
 
 fn resource_type(resource: &Map<String, Value>) -> Option<&str> {
-    resource.get("resourceType").and_then(Value::as_str)
+    member(resource, "resourceType").and_then(Value::as_str)
 }
 
 fn contained(resource: &Map<String, Value>) -> impl Iterator<Item = &Map<String, Value>> {

@@ -16,6 +16,7 @@ use sha2::{Digest as _, Sha256};
 use solewire_profiles::issue::{Issue, refused};
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::resources::collection;
+use solewire_profiles::submit::SUBMIT_NOTHING;
 use solewire_profiles::{AssessOptions, CheckContext, Engine, GroupBy, Past, Submission, SubmittedExam};
 use tokio::sync::Notify;
 
@@ -145,7 +146,7 @@ impl Intake {
             self.engine.submission(&document, &context).map_err(|issues| invalid(issues, &document))?;
         if submission.exams.is_empty() {
             let message = "Nothing in the document belongs to a foot exam.";
-            let mut issues = vec![Issue::new(&rules::SUBMIT_NOTHING, "", message)];
+            let mut issues = vec![Issue::new(&SUBMIT_NOTHING, "", message)];
             document.locate(&mut issues);
             return Err(invalid(issues, &document));
         }

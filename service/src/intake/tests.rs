@@ -279,7 +279,7 @@ async fn what_follows_is_stored_byte_for_byte_and_taken_back_when_it_no_longer_f
 async fn the_panel_tells_what_follows() {
     let mut entry = EntryAnswer::context();
     entry.note_assessment(&assessment("final"));
-    entry.note(&[Issue::new(&rules::SUBMIT_NOTHING, "", "note")], "Bundle");
+    entry.note(&[Issue::new(&solewire_profiles::submit::SUBMIT_NOTHING, "", "note")], "Bundle");
     let issues = entry.outcome.unwrap()["issue"].clone();
     assert_eq!(issues[0]["details"]["text"], "RiskAssessment/a, iwgdf-2023, final: iwgdf-2023.1 (Low).");
     assert_eq!(issues.as_array().unwrap().len(), 2);

@@ -136,7 +136,7 @@ fn limits_shorten_the_list_and_not_the_count() {
     assert_eq!(ran.out.matches("json-syntax").count(), 3);
     assert!(
         ran.out.ends_with(
-            "Checked 10 documents in 1 file: 10 errors. 7 issues not listed; --max-errors 0 lists all.\n"
+            "Checked 10 documents in 1 file: 10 errors. 7 issues not listed; see --max-errors and --max-errors-per-file.\n"
         ),
         "{}",
         ran.out
@@ -147,6 +147,59 @@ fn limits_shorten_the_list_and_not_the_count() {
     assert_eq!(report["summary"]["errors"], 10);
     let ran = bench.run(&["validate", "a.ndjson", "--max-errors", "3", "--format", "junit"]).ends(1);
     assert_eq!(ran.out.matches("<failure ").count(), 10, "{}", ran.out);
+}
+
+#[test]
+fn a_file_can_have_a_limit_of_its_own() {
+    let bench = Bench::with("a.ndjson", "{\n".repeat(5));
+    bench.put("b.ndjson", "{\n".repeat(2));
+    let all = ["validate", "a.ndjson", "b.ndjson", "--max-errors-per-file", "3"];
+    let ran = bench.run(&all).ends(1);
+    assert_eq!(ran.out.matches("json-syntax").count(), 5);
+    assert!(ran.out.contains("a.ndjson: 5 errors (and 2 more, not listed here).\n"), "{}", ran.out);
+    assert!(ran.out.contains("b.ndjson: 2 errors.\n"), "{}", ran.out);
+    for format in ["json", "ndjson", "sarif", "junit", "operationoutcome"] {
+        let report = bench.run(&[&all[..], &["--format", format]].concat()).ends(1).out;
+        well_formed(format, &report);
+        let mark = match format {
+            "json" | "ndjson" | "sarif" => "\"truncated\":true",
+            _ => "1 further issue not listed here.",
+        };
+        assert!(report.contains(mark), "{format}: {report}");
+    }
+}
+
+#[test]
+fn entries_of_the_baseline_that_accept_nothing_are_told_to_programs_too() {
+    let bench = Bench::with("a.json", CLINIC);
+    bench.put(
+        "accepted.toml",
+        "version = 1\n[[accept]]\nrule = \"exam-range\"\npath = \"*\"\nfile = \"*.json\"\nreason = \"once\"\nuntil = 2099-01-01\n",
+    );
+    for format in FORMATS {
+        let ran =
+            bench.run(&["validate", "a.json", "--baseline", "accepted.toml", "--format", format]).ends(0);
+        well_formed(format, &ran.out);
+        let told = if format == "human" { &ran.err } else { &ran.out };
+        assert!(told.contains("entry 1 (exam-range) accepts nothing any more"), "{format}: {told}");
+    }
+}
+
+#[test]
+fn a_trace_names_profiles_and_rules() {
+    let bench = Bench::with("a.json", super::assess::case("invalid-result-missing"));
+    let arguments = ["validate", "a.json", "--at", super::assess::AT];
+    let verbose = bench.run(&[&arguments[..], &["-v"]].concat()).ends(1);
+    assert_eq!(verbose.err.lines().count(), 1, "{}", verbose.err);
+    let traced = bench.run(&[&arguments[..], &["-vv"]].concat()).ends(1);
+    assert_eq!(traced.out, verbose.out);
+    for words in [
+        "a.json: Bundle.entry[1].resource: https://solewire.example/fhir/StructureDefinition/",
+        "a.json: exam-result-missing: 1 issue.",
+        "a.json: 1 error in ",
+    ] {
+        assert!(traced.err.contains(words), "{words}: {}", traced.err);
+    }
 }
 
 #[test]

@@ -7,6 +7,17 @@ use super::{Bench, CLINIC};
 /// After the exam of the example.
 const AT: &str = "2026-10-06T15:00:00Z";
 
+/// A profile of a site with a condition of its own.
+pub(crate) const NARROWED: &str = r#"{
+  "resourceType": "StructureDefinition",
+  "url": "https://harbourlane.example/fhir/StructureDefinition/visit",
+  "version": "1.0.0", "name": "HarbourLaneVisit", "status": "active", "kind": "resource", "abstract": false,
+  "type": "Encounter", "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Encounter",
+  "derivation": "constraint",
+  "differential": { "element": [{ "id": "Encounter", "path": "Encounter", "constraint": [{
+    "key": "hl-1", "severity": "error", "human": "A visit has a period.", "expression": "period.exists()" }] }] }
+}"#;
+
 fn example() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../profiles/examples/harbour-lane-devices")

@@ -30,7 +30,10 @@ pub(crate) fn assert_well_formed(text: &str) {
 
 fn assert_attributes(tag: &str) -> &str {
     let (name, mut rest) = tag.split_once(' ').unwrap_or((tag, ""));
-    assert!(!name.is_empty() && name.bytes().all(|byte| byte.is_ascii_alphabetic()), "name: {name:?}");
+    assert!(
+        !name.is_empty() && name.bytes().all(|byte| byte.is_ascii_alphabetic() || byte == b'-'),
+        "name: {name:?}"
+    );
     let mut seen = Vec::new();
     while !rest.trim().is_empty() {
         let (attribute, after) = rest.trim_start().split_once("=\"").expect("an attribute with a value");
