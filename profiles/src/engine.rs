@@ -8,14 +8,14 @@ use uuid::Uuid;
 
 use crate::definitions::BaseTables;
 use crate::exam::{self, FootExam, SourceResource};
-use crate::findings::{self, Findings};
+use crate::findings;
 use crate::invariants::{self, InvariantRow, InvariantTable};
 use crate::issue::Issue;
 use crate::json::Document;
 use crate::profile::Profiles;
 use crate::resources;
 use crate::risk::{self, Guideline};
-use crate::sequence::{Past, Sequence};
+use crate::sequence::{ExamFacts, Past, Sequence};
 use crate::site_files;
 use crate::structure;
 use crate::terminology::Terminology;
@@ -257,9 +257,8 @@ impl Engine {
         options: &AssessOptions,
         past: Past<'_>,
     ) -> Derived {
-        let (exam, mut findings) = self.facts(resources, options);
-        let others = past.exams.iter().map(|resources| self.facts(resources, options)).collect();
-        let sequence = Sequence::of(others, &exam, &mut findings);
+        let ExamFacts { exam, mut findings } = self.facts(resources, options);
+        let sequence = Sequence::of(past.exams, &exam, &mut findings);
         let guidelines: Vec<&Guideline> = options
             .guidelines
             .iter()
@@ -282,11 +281,12 @@ impl Engine {
         self.read(resources).time?.timestamp()
     }
 
-    /// Reads the resources of one exam, and the facts in it.
-    fn facts(&self, resources: &[&Value], options: &AssessOptions) -> (FootExam, Findings) {
+    /// Reads the resources of one exam and the facts in it, so that other exams of the person can be held against it.
+    #[must_use]
+    pub fn facts(&self, resources: &[&Value], options: &AssessOptions) -> ExamFacts {
         let exam = self.read(resources);
         let findings = findings::findings(&exam, &self.terminology, options.monofilament);
-        (exam, findings)
+        ExamFacts { exam, findings }
     }
 
     fn read(&self, resources: &[&Value]) -> FootExam {

@@ -36,7 +36,7 @@ pub use engine::{
     AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamKey, GroupBy, LoadError,
     PlacedResource, Submission, SubmittedExam,
 };
-pub use sequence::Past;
+pub use sequence::{ExamFacts, Past};
 
 /// Every rule of this project, in a stable order: the one table behind `rules` and `explain`.
 #[must_use]
