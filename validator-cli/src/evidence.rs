@@ -67,7 +67,7 @@ impl Evidence {
         let guidelines = circumstances.engine.guidelines().iter().map(
             |guideline| json!({ "id": guideline.id, "version": guideline.version, "sha256": guideline.hash }),
         );
-        let rules = catalogue::document();
+        let rules = catalogue::document(circumstances.engine.guidelines());
         let mut head = json!({
             "schema_version": VERSION,
             "kind": "evidence",

@@ -14,10 +14,15 @@ use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
+use crate::clinical_values::ClinicalValue;
 use crate::exam::{FootExam, Item, Laterality};
 use crate::terminology::Terminology;
 pub use active::Urgency;
 use words::Words;
+
+/// The clinical values of all findings.
+pub(crate) const VALUES: &[&[ClinicalValue]] =
+    &[active::VALUES, perfusion::VALUES, recorded::VALUES, sensation::VALUES];
 
 /// When the 10 g monofilament shows loss of protective sensation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -4,9 +4,29 @@ use rust_decimal::Decimal;
 
 use super::words::{Words, evidence, sources};
 use super::{Finding, State};
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Item, Laterality, Measured, Outcome, Part, ResultCode, Test};
 
 const EGFR_LIMIT: Decimal = Decimal::from_parts(30, 0, 0, false, 0);
+
+pub(super) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "egfr-low",
+        number: Some(EGFR_LIMIT),
+        unit: "mL/min/{1.73_m2}",
+        meaning: "an estimated glomerular filtration rate below this is a factor; exactly this is open in the chart",
+        source: "Leese and Stang 2016, The Diabetic Foot Journal",
+        certainty: Certainty::Secondary,
+    },
+    ClinicalValue {
+        id: "listed-deformities",
+        number: None,
+        unit: "",
+        meaning: "which shapes of the foot are listed as deformity",
+        source: "Michigan instrument and ACC/AHA 2024; mallet toe, high arch, flat foot and loss by surgery were not read there",
+        certainty: Certainty::Memory,
+    },
+];
 
 /// Deformity: the examiner's judgement decides where it is recorded; without it any listed deformity counts, and only
 /// all of them recorded as absent is absence (no source gives a threshold of severity; local policy).

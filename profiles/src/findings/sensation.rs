@@ -9,17 +9,89 @@ use rust_decimal::Decimal;
 
 use super::words::{Words, evidence, sources};
 use super::{Evidence, Finding, MonofilamentCriterion, State};
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Laterality, Outcome, Part, ResultCode, Site, Test};
 
-/// The examiner feels the fork this many seconds longer than the patient: reduced (Michigan instrument, read in a
-/// secondary restatement).
 const LAG_SECONDS: Decimal = Decimal::TEN;
-/// Volts at the pulp of the hallux from which the foot is at risk (Rayman 2011, Diabetes Care 34:1517).
 const THRESHOLD_VOLTS: Decimal = Decimal::from_parts(25, 0, 0, false, 0);
-/// Toe tips of six not felt from which the person is at risk (Rayman 2011).
 const TOE_TIPS_NOT_FELT: usize = 2;
 /// Sizes of the monofilament protocols in use, sites for each foot.
 const PROTOCOL_SIZES: &[usize] = &[3, 4, 9, 10];
+
+pub(super) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "monofilament-three-sites",
+        number: None,
+        unit: "",
+        meaning: "the sites of the three-site protocol are the plantar great toe and the first and fifth metatarsal heads; one of them not felt is loss of protective sensation",
+        source: "IWGDF sensory addendum (Schaper 2024); the number of sites was read there, their names were not",
+        certainty: Certainty::Memory,
+    },
+    ClinicalValue {
+        id: "monofilament-protocol-sizes",
+        number: None,
+        unit: "",
+        meaning: "protocols of 3, 4, 9 and 10 sites a foot are in use; a foot with fewer sites recorded counts as the next size",
+        source: "IWGDF sensory addendum, ADA 2008 and the 9 and 10 sites of a federal amputation-prevention programme",
+        certainty: Certainty::Memory,
+    },
+    ClinicalValue {
+        id: "monofilament-felt-below",
+        number: None,
+        unit: "",
+        meaning: "with `felt_below = N`, fewer than N sites felt on a foot is loss of protective sensation",
+        source: "common practice",
+        certainty: Certainty::CommonPractice,
+    },
+    ClinicalValue {
+        id: "vibration-lag",
+        number: Some(LAG_SECONDS),
+        unit: "s",
+        meaning: "the examiner feels the 128 Hz fork at the great toe this much longer than the patient, or more: abnormal",
+        source: "Michigan neuropathy screening instrument",
+        certainty: Certainty::Secondary,
+    },
+    ClinicalValue {
+        id: "vibration-threshold",
+        number: Some(THRESHOLD_VOLTS),
+        unit: "V",
+        meaning: "vibration perception threshold at the great toe of this much or more: abnormal",
+        source: "Rayman 2011, Diabetes Care 34:1517",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "toe-tips-not-felt",
+        number: Some(Decimal::from_parts(TOE_TIPS_NOT_FELT as u32, 0, 0, false, 0)),
+        unit: "",
+        meaning: "so many of the six toe tips not felt, or more: abnormal",
+        source: "Rayman 2011, Diabetes Care 34:1517",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "sensation-intact",
+        number: None,
+        unit: "",
+        meaning: "no loss of protective sensation takes the whole monofilament protocol normal, one more test normal and none abnormal",
+        source: "ADA Standards of Care, section 12",
+        certainty: Certainty::Secondary,
+    },
+    ClinicalValue {
+        id: "sensation-one-abnormal-test",
+        number: None,
+        unit: "",
+        meaning: "one abnormal test beside a normal monofilament (128 Hz fork, vibration threshold, toe touch) is loss of protective sensation",
+        source: "Boulton 2008, Diabetes Care 31:1679",
+        certainty: Certainty::Memory,
+    },
+    ClinicalValue {
+        id: "podus-insensate",
+        number: None,
+        unit: "",
+        meaning: "for the prediction rule, any monofilament site not felt counts as insensate",
+        source: "Chappell 2021, BMJ Open Diabetes Res Care 9:e002150",
+        certainty: Certainty::Memory,
+    },
+];
 
 /// What one test says.
 #[derive(Default)]

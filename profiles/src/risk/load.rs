@@ -7,7 +7,8 @@ use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
 use super::condition::Test;
-use super::guideline::{Category, Certainty, Decision, Guideline, GuidelineRule, Source};
+use super::guideline::{Category, Decision, Guideline, GuidelineRule, Source};
+use crate::clinical_values::Certainty;
 use crate::engine::LoadError;
 use crate::time::IntervalUnit;
 
@@ -122,13 +123,14 @@ impl File {
 
     /// The source of a clinical number, which local policy cannot be.
     fn number_source(&self, category: &Category, key: &str) -> Result<(), String> {
-        if self.source(key)?.certainty == Certainty::Policy {
-            return Err(format!(
-                "category `{}`: a clinical number needs a publication, or `memory`; `{key}` is local policy",
-                category.code
-            ));
+        match self.source(key)?.certainty {
+            Certainty::Primary | Certainty::Secondary | Certainty::Memory => Ok(()),
+            other @ (Certainty::CommonPractice | Certainty::Policy) => Err(format!(
+                "category `{}`: a clinical number needs a publication, or `memory`; `{key}` is {}",
+                category.code,
+                other.words()
+            )),
         }
-        Ok(())
     }
 
     fn check_category(&self, category: &Category) -> Result<(), String> {

@@ -12,7 +12,7 @@ use serde_json::Value;
 
 use crate::exam::{FootExam, Laterality, PanelStatus};
 use crate::findings::{Evidence, Fact, FactTable, Finding, Findings, OF_A_FOOT, State};
-pub(crate) use exchanged::{DIFFERING, Exchanged, FEWER};
+pub(crate) use exchanged::{DIFFERING, Exchanged, FEWER, VALUES};
 
 /// What is known beside an exam: the person's other exams, and what was derived from this exam before. The default
 /// knows nothing.
