@@ -76,6 +76,8 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         }
     }
     put("note", Value::Array(notes.iter().map(|text| json!({ "text": text })).collect()));
+    let status = status_after(derivation, status, &out);
+    out.insert("status".to_owned(), json!(status));
 
     let summary = AssessmentSummary {
         guideline: guideline.id.clone(),
@@ -116,6 +118,27 @@ fn status(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> &'static str {
         | PanelStatus::Preliminary
         | PanelStatus::NotCounted
         | PanelStatus::NoPanel => "preliminary",
+    }
+}
+
+/// What was final and now says something else, although its own panel was not amended, is amended: an earlier exam of
+/// the person changed, or a result came without a new status of the panel. It stays so while it says the same.
+fn status_after(
+    derivation: &Derivation<'_>,
+    status: &'static str,
+    assessment: &Map<String, Value>,
+) -> &'static str {
+    let old = derivation.so_far.iter().filter_map(|(_, old)| old.as_object());
+    let Some(old) = old.into_iter().find(|old| old.get("id") == assessment.get("id")) else { return status };
+    let old_status = old.get("status").and_then(Value::as_str).unwrap_or_default();
+    if status != "final" || !["final", "amended", "corrected"].contains(&old_status) {
+        return status;
+    }
+    let same = old.len() == assessment.len()
+        && assessment.iter().all(|(name, value)| name == "status" || old.get(name) == Some(value));
+    match (same, old_status) {
+        (true, "final") => "final",
+        _ => "amended",
     }
 }
 

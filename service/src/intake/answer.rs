@@ -84,6 +84,19 @@ impl EntryAnswer {
         }
     }
 
+    /// Adds which assessments of later exams of the same person were made again.
+    pub(super) fn note_later(&mut self, assessments: &[String]) {
+        if assessments.is_empty() {
+            return;
+        }
+        let references: Vec<String> = assessments.iter().map(|id| format!("RiskAssessment/{id}")).collect();
+        let text = format!("Later exams of the same person were assessed again: {}.", references.join(", "));
+        self.append(json!({
+            "resourceType": "OperationOutcome",
+            "issue": [{ "severity": "information", "code": "informational", "details": { "text": text } }]
+        }));
+    }
+
     fn append(&mut self, mut outcome: Value) {
         let Some(Value::Array(mut old)) =
             self.outcome.take().and_then(|mut old| Some(old.get_mut("issue")?.take()))
