@@ -91,6 +91,10 @@ fn stated_item(terminology: &Terminology, resource: &Value) -> Option<Item> {
             }
             let clinical = codes("/clinicalStatus/coding");
             let over = clinical.iter().any(|code| ["inactive", "remission", "resolved"].contains(code));
+            // An ulcer that is over is a previous one.
+            if item == Item::ActiveUlcer && over {
+                return Some(Item::PreviousUlcer);
+            }
             let counts = Item::HISTORY.contains(&item) || (Item::ACTIVE_PROBLEMS.contains(&item) && !over);
             counts.then_some(item)
         }
