@@ -77,9 +77,12 @@ mod tests {
         ("exam/read.rs", include_str!("exam/read.rs")),
         ("findings/active.rs", include_str!("findings/active.rs")),
         ("findings/mod.rs", include_str!("findings/mod.rs")),
+        ("findings/near.rs", include_str!("findings/near.rs")),
         ("findings/perfusion.rs", include_str!("findings/perfusion.rs")),
         ("findings/recorded.rs", include_str!("findings/recorded.rs")),
         ("findings/sensation.rs", include_str!("findings/sensation.rs")),
+        ("findings/ulcer.rs", include_str!("findings/ulcer.rs")),
+        ("findings/warmth.rs", include_str!("findings/warmth.rs")),
         ("sequence/exchanged.rs", include_str!("sequence/exchanged.rs")),
         ("sequence/mod.rs", include_str!("sequence/mod.rs")),
     ];

@@ -149,8 +149,12 @@ pub struct AssessmentSummary {
     pub contradictions: Vec<String>,
     /// Local policy used where the guideline decides nothing, a line each.
     pub policies: Vec<String>,
+    /// Results close to a threshold that would have changed the category beyond it, a line each.
+    pub near_misses: Vec<String>,
     /// What changed since the person's exam before, a line each; empty when none was given.
     pub changes: Vec<String>,
+    /// What was found that asks for care whatever the category, a line each.
+    pub care: Vec<String>,
     /// The recall window in words; none when an active problem takes its place.
     pub recall: Option<String>,
     /// The referral in words.

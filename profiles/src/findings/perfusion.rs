@@ -8,7 +8,8 @@
 
 use rust_decimal::{Decimal, RoundingStrategy};
 
-use super::words::{Words, evidence, index, sources};
+use super::near::{index_above, just_above};
+use super::words::{Words, evidence, index, lower_first, sources};
 use super::{Evidence, Finding, State};
 use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Item, Laterality, Measured, Outcome, Part, ResultCode, Site, Test};
@@ -180,6 +181,15 @@ pub(super) fn of_foot(exam: &FootExam, words: &Words<'_>, side: Laterality) -> F
         }
         finding.evidence = abnormal;
         return finding;
+    }
+    for (list, test, limit) in
+        [(&ankle, Test::AnkleBrachialIndex, ANKLE_LOW), (&toe, Test::ToeBrachialIndex, TOE_LOW)]
+    {
+        let close = list.iter().filter_map(|index| Some((index.exact()?, &index.sources)));
+        for (value, sources) in close.filter(|(value, _)| just_above(*value, limit)) {
+            let name = words.on_foot(side, &lower_first(&words.test(test)), "");
+            finding.near.push(index_above(name.trim_end(), value, limit, sources.clone()));
+        }
     }
     if all_pulses {
         finding.state = State::Absent;

@@ -7,7 +7,8 @@
 
 use rust_decimal::Decimal;
 
-use super::words::{Words, evidence, sources};
+use super::near::just_below;
+use super::words::{Words, evidence, lower_first, sources};
 use super::{Evidence, Finding, MonofilamentCriterion, State};
 use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Laterality, Outcome, Part, ResultCode, Site, Test};
@@ -102,6 +103,8 @@ struct Heard {
     doubtful: Vec<Evidence>,
     /// Other tests that are normal.
     normal: Vec<Evidence>,
+    /// Close to abnormal.
+    near: Vec<Evidence>,
     missing: Vec<String>,
 }
 
@@ -139,6 +142,7 @@ pub(super) fn of_foot(
     if let Some(monofilament) = monofilament_normal {
         if !heard.normal.is_empty() && heard.doubtful.is_empty() {
             let mut finding = Finding::new(State::Absent);
+            finding.near = heard.near;
             finding.evidence.push(monofilament);
             finding.evidence.extend(heard.normal);
             return finding;
@@ -157,6 +161,7 @@ pub(super) fn of_foot(
         }
     }
     let mut finding = Finding::new(State::Unknown);
+    finding.near = heard.near;
     finding.evidence = heard.doubtful;
     finding.evidence.extend(heard.normal);
     finding.missing = heard.missing;
@@ -239,6 +244,10 @@ fn felt_below(
         heard.abnormal.push(evidence(said, all_sources()));
         None
     } else if felt >= limit {
+        if felt == limit && felt < protocol {
+            let said = format!("{said}, abnormal below {limit}");
+            heard.near.push(evidence(said, all_sources()));
+        }
         Some(evidence(format!("{said}, not fewer than {limit} (common practice, no source)"), all_sources()))
     } else {
         heard.missing.push(format!(
@@ -277,6 +286,17 @@ fn vibration(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut H
             );
             if site == Site::HalluxDorsal { heard.abnormal.push(said) } else { heard.doubtful.push(said) }
         } else if normal && site == Site::HalluxDorsal {
+            for reading in &entry.readings {
+                let Outcome::Measured(measured) = reading.outcome else { continue };
+                if let Some(seconds) = measured.exact().filter(|seconds| just_below(*seconds, LAG_SECONDS)) {
+                    let said = format!(
+                        "lost {} s before the examiner loses it, abnormal from {LAG_SECONDS} s on,",
+                        seconds.normalize()
+                    );
+                    let said = words.at_site(side, Test::Vibration128Hz, site, &said);
+                    heard.near.push(evidence(said, vec![reading.source]));
+                }
+            }
             heard.normal.push(evidence(
                 words.at_site(side, Test::Vibration128Hz, site, "felt"),
                 sources(entry, |_| true),
@@ -299,6 +319,14 @@ fn vibration_threshold(exam: &FootExam, words: &Words<'_>, side: Laterality, hea
         && entry.readings.iter().all(|reading| reaches(reading) == Some(false))
     {
         heard.normal.push(evidence(words.on_foot(side, &test, "below 25 V"), sources(entry, |_| true)));
+        for reading in &entry.readings {
+            let Outcome::Measured(measured) = reading.outcome else { continue };
+            if let Some(volts) = measured.exact().filter(|volts| just_below(*volts, THRESHOLD_VOLTS)) {
+                let said = format!("of {} V, abnormal from {THRESHOLD_VOLTS} V on", volts.normalize());
+                let said = words.on_foot(side, &lower_first(&test), &said);
+                heard.near.push(evidence(said, vec![reading.source]));
+            }
+        }
     }
 }
 
@@ -317,6 +345,13 @@ fn toe_touch(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut H
     let recorded: Vec<usize> =
         all().filter_map(|(_, entry)| entry).flat_map(|entry| sources(entry, |_| true)).collect();
     let test = words.test(Test::ToeTouch);
+    if not_felt > 0 && not_felt + 1 == TOE_TIPS_NOT_FELT && not_felt_on(side) > 0 {
+        let said = format!(
+            "not felt at {not_felt} of the six toe tips of both feet, abnormal from {TOE_TIPS_NOT_FELT} on"
+        );
+        let said = words.on_foot(side, &lower_first(&test), &said);
+        heard.near.push(evidence(said, recorded.clone()));
+    }
     if not_felt >= TOE_TIPS_NOT_FELT && not_felt_on(side) > 0 {
         let said = words.on_foot(
             side,

@@ -27,6 +27,8 @@ struct File {
 
 /// More asked facts than this would make the exact set of completions too large to enumerate.
 const MOST_FACTS: usize = 14;
+/// More categories than this would not fit the word in which sets of them are kept.
+const MOST_CATEGORIES: usize = 64;
 
 impl Guideline {
     /// Loads a file and checks it: every fact and category known, the last rule always holding, the categories in
@@ -78,6 +80,12 @@ impl File {
             if source.citation.is_empty() || source.read.is_empty() {
                 return Err(format!("the source `{key}` needs a citation and how it was read"));
             }
+        }
+        if self.categories.len() > MOST_CATEGORIES {
+            return Err(format!(
+                "{} categories; at most {MOST_CATEGORIES} are kept apart",
+                self.categories.len()
+            ));
         }
         let mut codes = BTreeSet::new();
         for category in &self.categories {

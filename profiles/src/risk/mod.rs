@@ -9,7 +9,7 @@ mod tests;
 
 use crate::engine::LoadError;
 use crate::findings::{Fact, FactTable, State};
-pub use completions::{Possibilities, Witness};
+pub use completions::{Effect, Possibilities, Witness};
 pub use condition::Condition;
 pub use guideline::{Advice, Category, Guideline, GuidelineRule, Interval, Probability, Referral, Source};
 

@@ -161,6 +161,7 @@ fn carried(fact: Fact, date: Date, now: State) -> Finding {
         }],
         missing: Vec::new(),
         contradictions,
+        near: Vec::new(),
         policies: vec![format!(
             "{words} is {said} now and was present in the exam of {date}; it is carried over until that record is \
              withdrawn or amended"

@@ -120,9 +120,9 @@ fn describe(assessment: &Value) -> String {
         .into_iter()
         .flatten()
         .filter_map(|prediction| {
-            let coding = prediction.pointer("/qualitativeRisk/coding/0")?;
-            let code = coding.get("code")?.as_str()?;
-            Some(match coding.get("display").and_then(Value::as_str) {
+            let risk = prediction.get("qualitativeRisk")?;
+            let code = risk.pointer("/coding/0/code")?.as_str()?;
+            Some(match risk.get("text").and_then(Value::as_str) {
                 Some(display) => format!("{code} ({display})"),
                 None => code.to_owned(),
             })

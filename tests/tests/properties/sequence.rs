@@ -53,7 +53,7 @@ fn ends(derived: &Derived) -> Vec<(usize, usize)> {
             ENGINE.guidelines().iter().find(|guideline| guideline.id == summary.guideline).unwrap();
         let number = |display: &String| {
             let is_named = |category: &Category| {
-                display.starts_with(&format!("{}: {}", guideline.title, category.display))
+                display.starts_with(&guideline.title) && display.contains(&category.display)
             };
             guideline.categories.iter().position(is_named).unwrap_or_else(|| panic!("{display}"))
         };
