@@ -9,7 +9,7 @@ use uuid::Uuid;
 
 use crate::definitions::BaseTables;
 use crate::exam::{self, FootExam, SourceResource};
-use crate::findings::{self, Findings};
+use crate::findings;
 use crate::invariants::{self, InvariantRow, InvariantTable, StatedCondition};
 use crate::inventory::{self, LoadedDefinition};
 use crate::issue::Issue;
@@ -17,7 +17,7 @@ use crate::json::Document;
 use crate::profile::Profiles;
 use crate::resources;
 use crate::risk::{self, Guideline};
-use crate::sequence::{Past, Sequence};
+use crate::sequence::{ExamFacts, Past, Sequence};
 use crate::site_files;
 use crate::structure;
 use crate::terminology::{TERMINOLOGY_UNKNOWN_CODE, Terminology};
@@ -151,8 +151,12 @@ pub struct AssessmentSummary {
     pub contradictions: Vec<String>,
     /// Local policy used where the guideline decides nothing, a line each.
     pub policies: Vec<String>,
+    /// Results close to a threshold that would have changed the category beyond it, a line each.
+    pub near_misses: Vec<String>,
     /// What changed since the person's exam before, a line each; empty when none was given.
     pub changes: Vec<String>,
+    /// What was found that asks for care whatever the category, a line each.
+    pub care: Vec<String>,
     /// The recall window in words; none when an active problem takes its place.
     pub recall: Option<String>,
     /// The referral in words.
@@ -268,9 +272,8 @@ impl Engine {
         options: &AssessOptions,
         past: Past<'_>,
     ) -> Derived {
-        let (exam, mut findings) = self.facts(resources, options);
-        let others = past.exams.iter().map(|resources| self.facts(resources, options)).collect();
-        let sequence = Sequence::of(others, &exam, &mut findings);
+        let ExamFacts { exam, mut findings } = self.facts(resources, options);
+        let sequence = Sequence::of(past.exams, &exam, &mut findings);
         let guidelines: Vec<&Guideline> = options
             .guidelines
             .iter()
@@ -293,11 +296,12 @@ impl Engine {
         self.read(resources).time?.timestamp()
     }
 
-    /// Reads the resources of one exam, and the facts in it.
-    fn facts(&self, resources: &[&Value], options: &AssessOptions) -> (FootExam, Findings) {
+    /// Reads the resources of one exam and the facts in it, so that other exams of the person can be held against it.
+    #[must_use]
+    pub fn facts(&self, resources: &[&Value], options: &AssessOptions) -> ExamFacts {
         let exam = self.read(resources);
         let findings = findings::findings(&exam, &self.terminology, options.monofilament);
-        (exam, findings)
+        ExamFacts { exam, findings }
     }
 
     fn read(&self, resources: &[&Value]) -> FootExam {

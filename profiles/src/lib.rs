@@ -15,6 +15,7 @@
 #![deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
+mod clinical_values;
 pub mod definitions;
 mod engine;
 pub mod exam;
@@ -35,12 +36,13 @@ pub mod submit;
 pub mod terminology;
 pub mod time;
 
+pub use clinical_values::{Certainty, ClinicalValue, clinical_values};
 pub use engine::{
     AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamKey, GroupBy, LoadError,
     PlacedResource, Submission, SubmittedExam,
 };
 pub use examples::{Example, example};
-pub use sequence::Past;
+pub use sequence::{ExamFacts, Past};
 
 /// Every rule of this project, in a stable order: the one table behind `rules` and `explain`.
 #[must_use]

@@ -54,6 +54,23 @@ pub static SUBMIT_NOTHING: Rule = Rule {
     source: "project rule",
 };
 
+/// An exam with more later exams of the same person than can be assessed again.
+pub static SUBMIT_TOO_MANY_LATER: Rule = Rule {
+    id: "submit-too-many-later",
+    severity: Severity::Error,
+    issue_type: IssueType::BusinessRule,
+    summary: "Too many later exams of the same person would have to be assessed again",
+    why: "What an exam says bears on every later one; leaving some as they are would keep results that no longer hold.",
+    mend: "Check the time of the exam and the identity of the person: an exam this far back is most likely an error.",
+    source: "project rule",
+};
+
 /// The rules of this family.
-pub static RULES: &[&Rule] =
-    &[&SUBMIT_BUNDLE_TYPE, &SUBMIT_REQUEST, &SUBMIT_CRITERION, &SUBMIT_RESOURCE_TYPE, &SUBMIT_NOTHING];
+pub static RULES: &[&Rule] = &[
+    &SUBMIT_BUNDLE_TYPE,
+    &SUBMIT_REQUEST,
+    &SUBMIT_CRITERION,
+    &SUBMIT_RESOURCE_TYPE,
+    &SUBMIT_NOTHING,
+    &SUBMIT_TOO_MANY_LATER,
+];

@@ -13,24 +13,28 @@ use crate::console::Console;
 use crate::exit::Exit;
 use crate::report::text::visible;
 use crate::report::{SCHEMA_VERSION, one_line, word};
+use crate::unconfirmed::{Unconfirmed, unconfirmed, unconfirmed_table};
 
-/// Lists every rule.
+/// Lists every rule, and what still has to be checked against its publication.
 pub(crate) fn rules(arguments: RulesArguments) -> Exit {
     let engine = match Configuration::engine(arguments.definitions, Console::new(Loudness::Normal)) {
         Ok(engine) => engine,
         Err(exit) => return exit,
     };
     print(&match arguments.format {
-        CatalogueFormat::Human => table(&engine),
+        CatalogueFormat::Human => table(&engine) + &unconfirmed_table(engine.guidelines()),
         CatalogueFormat::Json => one_line(&document(&engine)) + "\n",
     })
 }
 
-/// The table of rules as JSON: our own, then the conditions that R4 and the profiles state.
+/// The table of rules as JSON: our own, the conditions that R4 and the profiles state, and what is unconfirmed.
 pub(crate) fn document(engine: &Engine) -> Value {
     let rules: Vec<Value> = solewire_profiles::rules().iter().map(|rule| members(rule)).collect();
     let conditions: Vec<Value> = engine.conditions().iter().map(condition_members).collect();
-    json!({ "schema_version": SCHEMA_VERSION, "rules": rules, "conditions": conditions })
+    let unconfirmed: Vec<Value> = unconfirmed(engine.guidelines()).iter().map(Unconfirmed::members).collect();
+    json!({
+        "schema_version": SCHEMA_VERSION, "rules": rules, "conditions": conditions, "unconfirmed": unconfirmed
+    })
 }
 
 /// Explains one rule.

@@ -22,6 +22,7 @@ mod inventory;
 mod pipeline;
 mod report;
 mod site_files;
+mod unconfirmed;
 mod validate;
 mod watch;
 

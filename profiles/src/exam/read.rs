@@ -16,6 +16,7 @@ use super::{
     BodySite, FootExam, Item, Key, Laterality, Measured, Outcome, PanelStatus, Part, Reading, ResultCode,
     Site, Source, Test, Ulcer,
 };
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::issue::Issue;
 use crate::json::{get, text};
 use crate::terminology::{LocalSystem, Resolved, Terminology};
@@ -91,6 +92,10 @@ fn stated_item(terminology: &Terminology, resource: &Value) -> Option<Item> {
             }
             let clinical = codes("/clinicalStatus/coding");
             let over = clinical.iter().any(|code| ["inactive", "remission", "resolved"].contains(code));
+            // An ulcer that is over is a previous one.
+            if item == Item::ActiveUlcer && over {
+                return Some(Item::PreviousUlcer);
+            }
             let counts = Item::HISTORY.contains(&item) || (Item::ACTIVE_PROBLEMS.contains(&item) && !over);
             counts.then_some(item)
         }
@@ -102,9 +107,36 @@ fn stated_item(terminology: &Terminology, resource: &Value) -> Option<Item> {
     }
 }
 
-/// How many answers must be right at the least, and of how many (IWGDF sensory addendum: two of three).
 const RIGHT: Decimal = Decimal::TWO;
 const ASKED: Decimal = Decimal::from_parts(3, 0, 0, false, 0);
+
+/// The clinical values that reading an exam rests on.
+pub(crate) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "right-answers",
+        number: Some(RIGHT),
+        unit: "",
+        meaning: "so many right answers of every three questions, one of them a sham: felt",
+        source: "IWGDF sensory addendum",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "questions-asked",
+        number: Some(ASKED),
+        unit: "",
+        meaning: "so many questions at a site at the least",
+        source: "IWGDF sensory addendum",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "plausible-bounds",
+        number: None,
+        unit: "",
+        meaning: "the bounds outside of which a number cannot be a measurement, which refuse an exam",
+        source: "common practice",
+        certainty: Certainty::CommonPractice,
+    },
+];
 
 /// Bounds outside of which a number cannot be a measurement of the thing (common practice, no source).
 fn plausible(test: Test, part: Part) -> Option<(u32, u32)> {

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::words::{Words, evidence, sources};
 use super::{Fact, FactTable, Finding, State};
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Item, Laterality, Part, ResultCode, Test};
 
 /// How fast an active problem has to be seen (NICE NG19, active problems, read in health-service restatements).
@@ -14,6 +15,15 @@ pub enum Urgency {
     /// At once: limb- or life-threatening.
     Immediate,
 }
+
+pub(super) const VALUES: &[ClinicalValue] = &[ClinicalValue {
+    id: "hot-swollen-foot",
+    number: None,
+    unit: "",
+    meaning: "an unexplained hot, swollen foot is an active problem, with or without pain",
+    source: "NICE NG19 (the same words were read for Scotland 2016)",
+    certainty: Certainty::Memory,
+}];
 
 /// Problems that threaten limb or life by themselves.
 const IMMEDIATE: &[Item] = &[

@@ -9,11 +9,9 @@ mod tests;
 
 use crate::engine::LoadError;
 use crate::findings::{Fact, FactTable, State};
-pub use completions::{Possibilities, Witness};
+pub use completions::{Effect, Possibilities, Witness};
 pub use condition::Condition;
-pub use guideline::{
-    Advice, Category, Certainty, Guideline, GuidelineRule, Interval, Probability, Referral, Source,
-};
+pub use guideline::{Advice, Category, Guideline, GuidelineRule, Interval, Probability, Referral, Source};
 
 /// The shipped guidelines: name and content of the file, the default first.
 const BUILTIN: &[(&str, &str)] = &[

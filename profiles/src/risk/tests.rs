@@ -1,6 +1,7 @@
-//! What loading a guideline refuses, and how fast completions are.
+//! What loading a guideline refuses.
 
 use super::*;
+use crate::clinical_values::Certainty;
 
 fn load(edit: impl Fn(&str) -> String) -> Result<Guideline, LoadError> {
     let (file, text) = BUILTIN[1];
@@ -126,15 +127,9 @@ fn an_open_question_about_a_rate_below_30_is_one_question() {
 }
 
 #[test]
-fn nothing_known_is_stratified_at_once() {
-    // With every fact unknown all guidelines together take about a millisecond unoptimised. The limit leaves room for a
-    // busy machine.
-    let guidelines = builtin_guidelines().unwrap();
-    let nothing = FactTable::default();
-    let started = std::time::Instant::now();
-    for guideline in &guidelines {
-        let possible = stratify(guideline, &nothing);
+fn with_nothing_known_every_category_is_possible() {
+    for guideline in &builtin_guidelines().unwrap() {
+        let possible = stratify(guideline, &FactTable::default());
         assert_eq!(possible.categories.len(), guideline.categories.len(), "{}", guideline.id);
     }
-    assert!(started.elapsed() < std::time::Duration::from_millis(100), "{:?}", started.elapsed());
 }

@@ -3,6 +3,7 @@
 
 mod answer;
 mod conditional;
+mod later;
 mod past;
 mod payload;
 mod plan;
@@ -17,11 +18,14 @@ use solewire_profiles::issue::{Issue, refused};
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::resources::collection;
 use solewire_profiles::submit::SUBMIT_NOTHING;
-use solewire_profiles::{AssessOptions, CheckContext, Engine, GroupBy, Past, Submission, SubmittedExam};
+use solewire_profiles::{
+    AssessOptions, CheckContext, Engine, ExamFacts, GroupBy, Past, Submission, SubmittedExam,
+};
 use tokio::sync::Notify;
 
 pub use answer::{Accepted, Done, EntryAnswer, Placed};
 pub use conditional::identifier_criterion;
+use later::Changed;
 use past::{Earlier, assessments_of, past_exams};
 use plan::{Fate, Plan, merged, plan};
 
@@ -233,6 +237,7 @@ impl Intake {
         let mut entries: Vec<EntryAnswer> = (0..work.entries).map(|_| EntryAnswer::context()).collect();
         let mut assessments = Vec::new();
         let exams = self.exams(work, &mut commit, &mut entries).await?;
+        let mut changed = Vec::new();
         for (number, (stored, exam)) in exams.iter().enumerate() {
             let seen = self.earlier(stored.as_ref(), exam).await?;
             let together =
@@ -240,7 +245,10 @@ impl Intake {
             let past = past_exams(exam, seen.as_ref(), together);
             let so_far = assessments_of(stored.as_ref());
             let plan = plan(stored.as_ref(), exam, self.forward.is_some(), |key, bodies| {
-                let past = Past { exams: &past, assessments: &so_far };
+                let facts: Vec<ExamFacts> =
+                    past.iter().map(|resources| self.engine.facts(resources, &options)).collect();
+                let facts: Vec<&ExamFacts> = facts.iter().collect();
+                let past = Past { exams: &facts, assessments: &so_far };
                 self.engine.assess_after(key, bodies, &options, past).resources
             });
             commit.seen_earlier.extend(seen.filter(|_| plan.change.is_some()).map(|seen| seen.seen));
@@ -248,7 +256,16 @@ impl Intake {
             assessments.extend(
                 plan.assessments.iter().filter_map(|body| Some(body.get("id")?.as_str()?.to_owned())),
             );
+            if plan.change.is_some() {
+                let key = stored.as_ref().map_or(&exam.key, |stored| &stored.key);
+                changed.push(Changed { key, stored: stored.as_ref(), exam });
+            }
             commit.exams.extend(plan.change);
+        }
+        let later = self.derive_later(&changed, &work.root, &options, &mut commit).await?;
+        let first = changed.first().and_then(|one| one.exam.resources.first());
+        if let Some(entry) = first.and_then(|first| entries.get_mut(first.entry.unwrap_or(0))) {
+            entry.note_later(&later);
         }
         for (number, entry) in entries.iter_mut().enumerate() {
             let prefix = format!("/entry/{number}/");

@@ -235,7 +235,7 @@ fn assessment(status: &str) -> Value {
     json!({
         "resourceType": "RiskAssessment", "id": "a", "status": status,
         "method": { "coding": [{ "code": "iwgdf-2023" }] },
-        "prediction": [{ "qualitativeRisk": { "coding": [{ "code": "iwgdf-2023.1", "display": "Low" }] } }]
+        "prediction": [{ "qualitativeRisk": { "coding": [{ "code": "iwgdf-2023.1", "display": "Low" }], "text": "Category 1" } }]
     })
 }
 
@@ -281,7 +281,10 @@ async fn the_panel_tells_what_follows() {
     entry.note_assessment(&assessment("final"));
     entry.note(&[Issue::new(&solewire_profiles::submit::SUBMIT_NOTHING, "", "note")], "Bundle");
     let issues = entry.outcome.unwrap()["issue"].clone();
-    assert_eq!(issues[0]["details"]["text"], "RiskAssessment/a, iwgdf-2023, final: iwgdf-2023.1 (Low).");
+    assert_eq!(
+        issues[0]["details"]["text"],
+        "RiskAssessment/a, iwgdf-2023, final: iwgdf-2023.1 (Category 1)."
+    );
     assert_eq!(issues.as_array().unwrap().len(), 2);
 }
 

@@ -4,7 +4,7 @@ use serde_json::Value;
 use solewire_profiles::ExamKey;
 use sqlx::{Sqlite, Transaction};
 
-use super::exams::EARLIER;
+use super::exams::{EARLIER, LATER};
 use super::{KeyedAnswer, Store, StoreError, TokenMatch, index};
 
 /// A new version of a resource.
@@ -56,6 +56,17 @@ pub struct SeenEarlier {
     pub exams: Vec<(ExamKey, i64)>,
 }
 
+/// The later exams of a person that a change bears on.
+#[derive(Debug, Clone)]
+pub struct SeenLater {
+    /// The person.
+    pub subject: String,
+    /// From when on, in milliseconds since 1970.
+    pub from: i64,
+    /// The exams from then on, each with the version it was seen at.
+    pub exams: Vec<(ExamKey, i64)>,
+}
+
 /// Everything that becomes true at once.
 #[derive(Debug, Clone, Default)]
 pub struct Commit {
@@ -63,6 +74,8 @@ pub struct Commit {
     pub exams: Vec<ExamChange>,
     /// What the exams were held against, as it was seen.
     pub seen_earlier: Vec<SeenEarlier>,
+    /// The later exams that the change bears on, as they were seen.
+    pub seen_later: Vec<SeenLater>,
     /// Identifiers that no current resource of the type may have yet (conditional create).
     pub must_be_absent: Vec<(String, TokenMatch)>,
     /// The key the submission came with, and its answer.
@@ -105,6 +118,11 @@ impl Store {
                 return Ok(Committed::Overtaken);
             }
         }
+        for seen in &commit.seen_later {
+            if !still_followed_as_seen(&mut transaction, seen).await? {
+                return Ok(Committed::Overtaken);
+            }
+        }
         for exam in &commit.exams {
             if !write_exam(&mut transaction, exam, commit.at).await? {
                 return Ok(Committed::Overtaken);
@@ -143,6 +161,16 @@ async fn still_as_seen(
         .fetch_all(&mut **transaction)
         .await?;
     Ok(rows.into_iter().map(|(key, version)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
+}
+
+/// Whether the later exams of a person are the same, in the same versions.
+async fn still_followed_as_seen(
+    transaction: &mut Transaction<'_, Sqlite>,
+    seen: &SeenLater,
+) -> Result<bool, StoreError> {
+    let rows: Vec<(String, i64, Option<String>)> =
+        sqlx::query_as(LATER).bind(&seen.subject).bind(seen.from).fetch_all(&mut **transaction).await?;
+    Ok(rows.into_iter().map(|(key, version, _)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
 }
 
 /// Whether the exam was still as it had been seen.

@@ -56,7 +56,32 @@ pub(super) const EARLIER: &str = "SELECT exams.key, exams.version FROM exams
      WHERE subject = ? AND exams.key <> ? AND date_low < ? AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
 
+/// The exams of a person made at or after an instant that were not withdrawn, the earliest first.
+pub(super) const LATER: &str = "SELECT exams.key, exams.version, exams.panel_identifier FROM exams
+     JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
+     WHERE subject = ? AND date_low >= ? AND status <> 'entered-in-error'
+     GROUP BY exams.key ORDER BY min(date_low), exams.key";
+
 impl Store {
+    /// The exams of a person made at or after an instant (milliseconds since 1970), the earliest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn later_exams(&self, subject: &str, from: i64) -> Result<Vec<StoredExam>, StoreError> {
+        let rows = sqlx::query(LATER).bind(subject).bind(from).fetch_all(&self.readers).await?;
+        let mut exams = Vec::new();
+        for row in rows {
+            let key: String = row.try_get("key")?;
+            exams.push(StoredExam {
+                version: row.try_get("version")?,
+                panel_identifier: row.try_get("panel_identifier")?,
+                resources: current_resources(&self.readers, &key).await?,
+                key: ExamKey(key),
+            });
+        }
+        Ok(exams)
+    }
+
     /// The exams of a person made before an instant (milliseconds since 1970), the earliest first, without one of them.
     ///
     /// # Errors

@@ -18,7 +18,7 @@ use std::path::PathBuf;
 
 use sqlx::SqlitePool;
 
-pub use commit::{Commit, Committed, ExamChange, ResourceWrite, SeenEarlier};
+pub use commit::{Commit, Committed, ExamChange, ResourceWrite, SeenEarlier, SeenLater};
 pub use exams::{EarlierExam, StoredExam, StoredResource};
 pub use idempotency::{KeyUse, KeyedAnswer};
 pub use outbox::{

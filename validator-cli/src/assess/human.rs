@@ -47,7 +47,9 @@ pub(super) fn exam(
         lines(out, "missing", &assessment.missing);
         lines(out, "conflict", &assessment.contradictions);
         lines(out, "policy", &assessment.policies);
+        lines(out, "near", &assessment.near_misses);
         lines(out, "changes", &assessment.changes);
+        lines(out, "care", &assessment.care);
         lines(out, "recall", assessment.recall.as_slice());
         lines(out, "referral", assessment.referral.as_slice());
         lines(out, "caution", &[CAUTION.to_owned()]);
@@ -125,7 +127,9 @@ mod tests {
             missing: vec!["Right pedal pulses: would decide it.".to_owned(), "Callus\u{1b}[2J.".to_owned()],
             contradictions: vec!["Left hallux: felt and not felt.".to_owned()],
             policies: vec!["Any listed deformity counts.".to_owned()],
+            near_misses: vec!["Left ankle index 0.91.".to_owned()],
             changes: Vec::new(),
+            care: vec!["left foot: callus".to_owned()],
             recall: Some("within 3 to 6 months".to_owned()),
             referral: None,
         };

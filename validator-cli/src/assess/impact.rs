@@ -147,7 +147,9 @@ mod tests {
             missing: Vec::new(),
             contradictions: Vec::new(),
             policies: Vec::new(),
+            near_misses: Vec::new(),
             changes: Vec::new(),
+            care: Vec::new(),
             recall: None,
             referral: None,
         }
