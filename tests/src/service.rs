@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use crate::binaries;
 use crate::client::Client;
+use crate::postgres;
 use crate::process::{self, POLL};
 
 /// How long the service may take to be ready, on a busy machine.
@@ -21,23 +22,25 @@ pub struct Setup {
     pub record_system: Option<String>,
     /// Lines of TOML put behind the generated ones.
     pub more: String,
+    /// The address of the store; none for a fresh one of the kind that this run is for.
+    pub store: Option<String>,
 }
 
 impl Setup {
     /// With a record system.
     #[must_use]
     pub fn with(record_system: &str) -> Setup {
-        Setup { record_system: Some(record_system.to_owned()), more: String::new() }
+        Setup { record_system: Some(record_system.to_owned()), ..Setup::default() }
     }
 
-    fn toml(&self, listen: u16, operations: u16) -> String {
+    fn toml(&self, listen: u16, operations: u16, store: &str) -> String {
         let record_system = match &self.record_system {
             Some(url) => format!("[record_system]\nbase_url = \"{url}\"\nwrite = \"transaction\"\n\n"),
             None => String::new(),
         };
         format!(
             "[server]\nlisten = \"127.0.0.1:{listen}\"\noperations_listen = \"127.0.0.1:{operations}\"\n\n\
-             [store]\nurl = \"sqlite:solewire.db\"\n\n{record_system}[access]\nmode = \"open\"\n\n{}",
+             [store]\nurl = \"{store}\"\n\n{record_system}[access]\nmode = \"open\"\n\n{}",
             self.more
         )
     }
@@ -67,7 +70,11 @@ impl Service {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let (listen, operations) = free_ports();
         let log = Arc::new(Mutex::new(String::new()));
-        std::fs::write(folder.path().join("solewire.toml"), setup.toml(listen, operations))
+        let store = match &setup.store {
+            Some(store) => store.clone(),
+            None => postgres::store_of_this_run().await,
+        };
+        std::fs::write(folder.path().join("solewire.toml"), setup.toml(listen, operations, &store))
             .expect("the settings are written");
         let mut service = Service {
             fhir_url: format!("http://127.0.0.1:{listen}/fhir"),

@@ -56,7 +56,7 @@ pub(super) async fn list(
         None => None,
         Some(word) => Some(DeliveryState::of(word).ok_or(ApiError::Request {
             text: "There is no such state of a delivery.",
-            mend: "Use pending, sending, unknown-outcome, delivered, verified, parked or discarded.",
+            mend: "Use pending, sending, unknown-outcome, delivered, verified, parked, discarded or withdrawn.",
         })?),
     };
     let store = &state.intake.store;
@@ -159,6 +159,10 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
         OperatorRefusal::State(_) => ApiError::Conflict {
             text: "The delivery is in a state that does not allow this.",
             mend: "Look at its state; what waits or is under way goes by itself, what was taken cannot be given up.",
+        },
+        OperatorRefusal::Superseded => ApiError::Conflict {
+            text: "A later version of the exam may have reached the record system; this one would overwrite it there.",
+            mend: "Send the exam again as it should be; that makes a new version.",
         },
         OperatorRefusal::ReasonMissing => ApiError::Conflict {
             text: "The delivery was finished before; sending it again takes a reason.",

@@ -6,6 +6,7 @@ mod conditional;
 mod past;
 mod payload;
 mod plan;
+mod priority;
 pub mod rules;
 
 use std::sync::Arc;
@@ -276,7 +277,7 @@ impl Intake {
         if commit.exams.is_empty() && commit.idempotency.is_none() {
             return Ok(Some(accepted));
         }
-        Ok(match self.store.commit(&commit).await? {
+        Ok(match self.store.commit(commit).await? {
             Committed::Done => Some(accepted),
             Committed::Overtaken => None,
         })
