@@ -19,7 +19,7 @@ pub use assessment::Assessment;
 use raw::Raw;
 pub use record_system::{Auth, RecordSystem};
 pub use settings::{SETTINGS, Setting};
-pub use store::{PostgresServer, StorePlace};
+pub use store::{PostgresServer, StorePlace, StoreSettings};
 
 /// A setting that cannot be used. Its text is one line: where, which key, what is wrong, what to change.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -48,7 +48,7 @@ pub struct Config {
     /// The listeners.
     pub server: Server,
     /// Where exams are kept.
-    pub store: StorePlace,
+    pub store: StoreSettings,
     /// Where exams are forwarded to; none when they are only kept.
     pub record_system: Option<RecordSystem>,
     /// How exams are assessed.

@@ -35,6 +35,16 @@ pub static SETTINGS: &[Setting] = &[
     ),
     setting("store.password_file", "", "file holding the password for PostgreSQL"),
     setting("store.password", "", "the password itself; in the environment only"),
+    setting(
+        "store.reserve_mib",
+        "256",
+        "with less free disk, in MiB, new exams are refused for now (SQLite)",
+    ),
+    setting(
+        "store.high_water",
+        "100000",
+        "with so many deliveries waiting, several exams at once are refused for now; a tenth above, single ones too",
+    ),
     setting("record_system.base_url", "", "FHIR base of the record system; without it nothing is forwarded"),
     setting("record_system.write", "transaction", "transaction or none"),
     setting("record_system.auth", "none", "none, basic or bearer"),

@@ -9,6 +9,16 @@ use url::Url;
 use super::ConfigError;
 use super::raw::Raw;
 use super::record_system::secret_of;
+use crate::store::Limits;
+
+/// Where and how exams are kept.
+#[derive(Debug, Clone)]
+pub struct StoreSettings {
+    /// Where.
+    pub place: StorePlace,
+    /// When it takes nothing new.
+    pub limits: Limits,
+}
 
 /// Where exams are kept.
 #[derive(Debug, Clone)]
@@ -44,7 +54,17 @@ impl PostgresServer {
 /// What an address of PostgreSQL may carry. Anything else would be ignored by the driver.
 const PARAMETERS: [&str; 5] = ["host", "sslmode", "sslrootcert", "sslcert", "sslkey"];
 
-pub(super) fn read(raw: &Raw) -> Result<StorePlace, ConfigError> {
+pub(super) fn read(raw: &Raw) -> Result<StoreSettings, ConfigError> {
+    let usual = Limits::default();
+    let reserve = raw.number("store.reserve_mib")?.map(|mib| mib.saturating_mul(1 << 20));
+    let limits = Limits {
+        reserve: reserve.unwrap_or(usual.reserve),
+        high_water: raw.number("store.high_water")?.unwrap_or(usual.high_water),
+    };
+    Ok(StoreSettings { place: place(raw)?, limits })
+}
+
+fn place(raw: &Raw) -> Result<StorePlace, ConfigError> {
     let key = "store.url";
     let text = raw.text(key)?.unwrap_or_else(|| "sqlite:solewire.db".to_owned());
     if text.starts_with("postgres:") || text.starts_with("postgresql:") {

@@ -16,7 +16,7 @@ fn the_defaults_are_loopback_and_embedded() {
     let config = parse(OPEN).unwrap();
     assert_eq!(config.server.listen.to_string(), "127.0.0.1:8080");
     assert_eq!(config.server.operations_listen.to_string(), "127.0.0.1:8081");
-    assert!(matches!(config.store, StorePlace::Sqlite(path) if path == Path::new("solewire.db")));
+    assert!(matches!(config.store.place, StorePlace::Sqlite(path) if path == Path::new("solewire.db")));
     assert!(config.record_system.is_none());
     assert_eq!(config.assessment.guidelines, ["iwgdf-2023"]);
     assert_eq!(config.group_by, GroupBy::Encounter);
@@ -61,6 +61,8 @@ fn every_mistake_names_its_place_and_its_mend() {
         ("[access]\ntokens = [\"secret\"]".into(), &["`access.tokens`", "not a SHA-256"]),
         (format!("[access]\ntokens = [\"{hash} write\"]"), &["\"write\"", "submit, read or operate"]),
         (format!("{OPEN}[store]\nurl = \"file.db\""), &["`store.url`", "sqlite:PATH", "postgres://USER"]),
+        (format!("{OPEN}[store]\nreserve_mib = -1"), &["`store.reserve_mib`", "not a whole number"]),
+        (format!("{OPEN}[store]\nhigh_water = \"9\""), &["`store.high_water`", "without quotes"]),
         (format!("{OPEN}[store]\nurl = \"postgres://h\""), &["`store.url`", "names no database"]),
         (
             format!("{OPEN}[store]\nurl = \"postgres://h/d?ssl=on\""),
@@ -163,7 +165,7 @@ fn a_store_off_this_machine_must_prove_who_it_is() {
         ("postgres://u@localhost/d?host=db.harbourlane.example", true),
     ] {
         let config = parse(&format!("{OPEN}[store]\nurl = \"{url}\"")).unwrap();
-        let StorePlace::Postgres(server) = config.store else { panic!("{url} is a server") };
+        let StorePlace::Postgres(server) = config.store.place else { panic!("{url} is a server") };
         assert_eq!(server.must_verify, expected, "{url}");
     }
 }

@@ -107,6 +107,7 @@ macro_rules! for_both {
         mod on_sqlite {
             #[allow(clippy::wildcard_imports, reason = "the functions see what stands around them")]
             use super::*;
+            #[allow(dead_code, reason = "only some functions build their statement")]
             pub(super) type Kind = sqlx::Sqlite;
             pub(super) type Connection = sqlx::SqliteConnection;
             $($item)*
@@ -114,6 +115,7 @@ macro_rules! for_both {
         mod on_postgres {
             #[allow(clippy::wildcard_imports, reason = "the functions see what stands around them")]
             use super::*;
+            #[allow(dead_code, reason = "only some functions build their statement")]
             pub(super) type Kind = sqlx::Postgres;
             pub(super) type Connection = sqlx::PgConnection;
             $($item)*

@@ -9,10 +9,12 @@ mod exams;
 mod group;
 mod idempotency;
 mod index;
+mod maintenance;
 mod outbox;
 mod postgres;
 mod resources;
 mod search;
+mod space;
 mod span;
 mod sqlite;
 
@@ -21,15 +23,18 @@ use std::sync::Arc;
 
 use crate::config::StorePlace;
 use database::{Database, writing};
+use space::LastCount;
 
 pub use commit::{Commit, Committed, ExamChange, Priority, ResourceWrite, SeenEarlier};
 pub use exams::{EarlierExam, StoredExam, StoredResource};
 pub use idempotency::{KeyUse, KeyedAnswer};
+pub use maintenance::{BackupError, Check, back_up, check};
 pub use outbox::{
     Claimed, Delivery, DeliveryState, Lease, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
 };
 pub use resources::Version;
 pub use search::{DateField, Filter, Found, Prefix, ReferenceMatch, Search, SortKey, TokenField, TokenMatch};
+pub use space::{Limits, Load};
 pub use span::Span;
 
 /// Why the store could not do what it was asked.
@@ -65,8 +70,8 @@ pub enum StoreError {
     },
     /// Its content is damaged. It is never replaced by an empty one.
     #[error(
-        "the store {path} is damaged or is not a Solewire store ({reason}); keep it, check it with `sqlite3 {path} \
-         \"PRAGMA integrity_check\"`, put the last backup in its place, or change `store.url`"
+        "the store {path} is damaged or is not a Solewire store ({reason}); keep it, check it with `solewire store \
+         check`, put the last backup (`solewire store backup`) in its place, or change `store.url`"
     )]
     Damaged {
         /// The file.
@@ -103,6 +108,8 @@ impl StoreError {
 #[derive(Debug, Clone)]
 pub struct Store {
     database: Database,
+    limits: Limits,
+    last_count: LastCount,
 }
 
 impl Store {
@@ -114,7 +121,7 @@ impl Store {
         match place {
             StorePlace::Sqlite(path) => Store::open(path).await,
             StorePlace::Postgres(server) => {
-                Ok(Store { database: Database::Postgres(postgres::open(server).await?) })
+                Ok(Store::over(Database::Postgres(postgres::open(server).await?)))
             }
         }
     }
@@ -124,7 +131,17 @@ impl Store {
     /// # Errors
     /// When another process has it, when the path cannot be used, or when what stands there is no sound store.
     pub async fn open(path: &Path) -> Result<Store, StoreError> {
-        Ok(Store { database: Database::Sqlite(sqlite::open(path).await?) })
+        Ok(Store::over(Database::Sqlite(sqlite::open(path).await?)))
+    }
+
+    fn over(database: Database) -> Store {
+        Store { database, limits: Limits::default(), last_count: LastCount::default() }
+    }
+
+    /// The same store with other limits than the usual ones.
+    #[must_use]
+    pub fn limited(self, limits: Limits) -> Store {
+        Store { limits, ..self }
     }
 
     /// Finds out whether the store takes writes.
@@ -132,6 +149,7 @@ impl Store {
     /// # Errors
     /// The reason why it does not.
     pub async fn probe(&self, now: i64) -> Result<(), StoreError> {
+        self.check_reserve()?;
         writing!(self, connection => sqlx::query(
             "INSERT INTO heartbeat (\"only\", at) VALUES (1, $1) ON CONFLICT (\"only\") DO UPDATE SET at = excluded.at",
         )
@@ -140,6 +158,13 @@ impl Store {
         .await?
         .rows_affected());
         Ok(())
+    }
+
+    fn syncs(&self) -> Option<u64> {
+        match &self.database {
+            Database::Sqlite(database) => Some(database.group.syncs()),
+            Database::Postgres(_) => None,
+        }
     }
 
     /// Closes all connections once they are idle. The write-ahead log of SQLite is folded into its file.

@@ -150,6 +150,8 @@ pub struct OutboxCounts {
     pub oldest_open: Option<i64>,
     /// How many were ever queued, counted with the exams and not in the outbox: the states add up to it.
     pub received: i64,
+    /// How often this process synchronised the disk for commits; none where the server does that.
+    pub syncs: Option<u64>,
 }
 
 /// No wait is as long as this, in milliseconds. What is due later was given its time by a clock that has been set back
@@ -567,7 +569,7 @@ impl Store {
             let received: i64 = sqlx::query_scalar("SELECT CAST(coalesce(sum(queued), 0) AS BIGINT) FROM exams")
                 .fetch_one(&mut *connection)
                 .await?;
-            Ok(OutboxCounts { states, oldest_open, received })
+            Ok(OutboxCounts { states, oldest_open, received, syncs: self.syncs() })
         })
     }
 }

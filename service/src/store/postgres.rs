@@ -11,13 +11,16 @@ use std::time::Duration;
 
 use secrecy::ExposeSecret as _;
 use sha2::{Digest as _, Sha256};
+use sqlx::migrate::Migrator;
 use sqlx::postgres::{PgConnectOptions, PgDatabaseError, PgPoolOptions, PgSslMode};
-use sqlx::{PgConnection, PgPool};
+use sqlx::{ConnectOptions as _, PgConnection, PgPool};
 
 use tokio::task::JoinHandle;
 
 use super::{Lease, StoreError};
 use crate::config::PostgresServer;
+
+pub(super) static MIGRATIONS: Migrator = sqlx::migrate!("./migrations/postgres");
 
 const CONNECTIONS: u32 = 16;
 const WAIT_FOR_CONNECTION: Duration = Duration::from_secs(10);
@@ -98,10 +101,31 @@ async fn keep_up(pool: PgPool, first: i64) {
 
 /// Connects, and brings the tables up to date.
 pub(super) async fn open(server: &PostgresServer) -> Result<Database, StoreError> {
-    let place = server.shown();
-    let failed = |reason: String| StoreError::Connect { place: place.clone(), reason };
+    let failed = |reason: String| StoreError::Connect { place: server.shown(), reason };
+    let pool = PgPoolOptions::new()
+        .max_connections(CONNECTIONS)
+        .acquire_timeout(WAIT_FOR_CONNECTION)
+        .connect_with(options(server)?)
+        .await
+        .map_err(|error| failed(error.to_string()))?;
+    // The migrator holds a lock of its own, so that processes that start together do not migrate twice.
+    MIGRATIONS.run(&pool).await.map_err(|error| failed(error.to_string()))?;
+    Ok(Database { holder: Arc::new(Holder::start(pool.clone())), pool })
+}
+
+/// One connection, to tables that are left as they are.
+pub(super) async fn connect(server: &PostgresServer) -> Result<PgConnection, StoreError> {
+    let connected = options(server)?.connect().await;
+    connected.map_err(|error| StoreError::Connect { place: server.shown(), reason: error.to_string() })
+}
+
+fn options(server: &PostgresServer) -> Result<PgConnectOptions, StoreError> {
     let mut options = PgConnectOptions::from_str(server.url.as_str())
-        .map_err(|_| failed("the address cannot be read".to_owned()))?
+        // The error would repeat the address.
+        .map_err(|_| StoreError::Connect {
+            place: server.shown(),
+            reason: "the address cannot be read".to_owned(),
+        })?
         .application_name("solewire")
         // A statement of this program takes milliseconds. One that hangs must not hold its locks for good.
         .options([
@@ -115,15 +139,7 @@ pub(super) async fn open(server: &PostgresServer) -> Result<Database, StoreError
     if server.must_verify {
         options = options.ssl_mode(PgSslMode::VerifyFull);
     }
-    let pool = PgPoolOptions::new()
-        .max_connections(CONNECTIONS)
-        .acquire_timeout(WAIT_FOR_CONNECTION)
-        .connect_with(options)
-        .await
-        .map_err(|error| failed(error.to_string()))?;
-    // The migrator holds a lock of its own, so that processes that start together do not migrate twice.
-    sqlx::migrate!("./migrations/postgres").run(&pool).await.map_err(|error| failed(error.to_string()))?;
-    Ok(Database { holder: Arc::new(Holder::start(pool.clone())), pool })
+    Ok(options)
 }
 
 /// Whether a failure may pass by itself or by an operator's hand (SQLSTATE: PostgreSQL documentation, appendix A).

@@ -11,12 +11,15 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
 use sqlx::SqlitePool;
+use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteError, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous,
 };
 
 use super::group::Group;
 use super::{Lease, StoreError};
+
+pub(super) static MIGRATIONS: Migrator = sqlx::migrate!("./migrations/sqlite");
 
 const READERS: u32 = 4;
 const BUSY: Duration = Duration::from_secs(5);
@@ -74,7 +77,7 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
             reason: "its pages contradict each other".into(),
         });
     }
-    sqlx::migrate!("./migrations/sqlite").run(&writer).await.map_err(|error| match error {
+    MIGRATIONS.run(&writer).await.map_err(|error| match error {
         sqlx::migrate::MigrateError::Execute(error) => explain(path, &error),
         other => StoreError::Damaged { path: path.to_owned(), reason: other.to_string() },
     })?;

@@ -42,6 +42,7 @@ on_each_store! {
     an_older_version_is_not_replayed_over_a_newer_one,
     a_withdrawal_is_sent_only_when_something_may_have_arrived,
     what_crashes_twice_is_parked_and_what_was_delivered_is_replayed_with_a_reason_only,
+    what_is_short_refuses_new_exams_and_nothing_else,
     search_compares_tokens_references_and_dates,
 }
 
@@ -484,6 +485,30 @@ async fn a_withdrawal_is_sent_only_when_something_may_have_arrived(store: Store)
     settle(&store, &claimed[0], Delivered, 5).await;
     let counts = store.outbox_counts().await.unwrap();
     assert_eq!(counts.received, counts.states.iter().map(|(_, number)| number).sum::<i64>());
+}
+
+async fn what_is_short_refuses_new_exams_and_nothing_else(store: Store) {
+    let counted_anew = |high_water, reserve| Store {
+        last_count: LastCount::default(),
+        ..store.clone().limited(Limits { high_water, reserve })
+    };
+    for number in 0..10 {
+        commit(&store, vec![change(&format!("exam {number}"), 0, vec![])], 1).await;
+    }
+    assert!(counted_anew(11, 0).admit(Load::Several).await.is_ok());
+    assert!(counted_anew(10, 0).admit(Load::One).await.is_ok(), "a tenth is kept for single exams");
+    for (high_water, load) in [(10, Load::Several), (9, Load::One)] {
+        let refused = counted_anew(high_water, 0).admit(load).await;
+        assert!(matches!(refused, Err(StoreError::Unavailable { .. })), "{high_water} {load:?}: {refused:?}");
+    }
+    let short = counted_anew(1000, u64::MAX);
+    if matches!(store.database, Database::Sqlite(_)) {
+        assert!(matches!(short.admit(Load::One).await, Err(StoreError::Unavailable { .. })));
+        assert!(matches!(short.probe(1).await, Err(StoreError::Unavailable { .. })));
+    }
+    let claimed = short.claim(2, LONG, 1).await.unwrap().remove(0);
+    settle(&short, &claimed, DeliveryState::Delivered, 2).await;
+    assert_eq!(short.discard(2, "c", "full", 3).await.unwrap(), Ok(()));
 }
 
 async fn search_compares_tokens_references_and_dates(store: Store) {
