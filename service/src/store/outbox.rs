@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use super::database::{Database, reading, snapshot, transaction, writing};
+use super::replay::may_replay;
 use super::{Store, StoreError, postgres};
 
 macro_rules! states {
@@ -444,20 +445,7 @@ impl Store {
         reason: Option<&str>,
         now: i64,
     ) -> Result<Result<(), OperatorRefusal>, StoreError> {
-        let check = |state| match state {
-            DeliveryState::Parked | DeliveryState::UnknownOutcome => Ok(()),
-            DeliveryState::Delivered
-            | DeliveryState::Verified
-            | DeliveryState::Discarded
-            | DeliveryState::Withdrawn => {
-                if reason.is_some() {
-                    Ok(())
-                } else {
-                    Err(OperatorRefusal::ReasonMissing)
-                }
-            }
-            DeliveryState::Pending | DeliveryState::Sending => Err(OperatorRefusal::State(state)),
-        };
+        let check = |state| may_replay(state, reason);
         self.operate(id, "replay", DeliveryState::Pending, caller, reason, now, check).await
     }
 
@@ -506,6 +494,11 @@ impl Store {
                 return Ok(Err(refusal));
             }
             if state == DeliveryState::Pending {
+                // Held, so that none is taken up between the look and the change.
+                sqlx::query("UPDATE outbox SET updated = updated WHERE exam = $1")
+                    .bind(&exam)
+                    .execute(&mut *transaction)
+                    .await?;
                 let later: i64 = sqlx::query_scalar(
                     "SELECT count(*) FROM outbox
                      WHERE exam = $1 AND exam_version > $2 AND (reached = 1 OR state = 'sending')",

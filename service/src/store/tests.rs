@@ -42,6 +42,7 @@ on_each_store! {
     an_older_version_is_not_replayed_over_a_newer_one,
     a_withdrawal_is_sent_only_when_something_may_have_arrived,
     what_crashes_twice_is_parked_and_what_was_delivered_is_replayed_with_a_reason_only,
+    all_of_a_state_go_again_except_what_is_superseded,
     what_is_short_refuses_new_exams_and_nothing_else,
     search_compares_tokens_references_and_dates,
 }
@@ -449,6 +450,29 @@ async fn an_older_version_is_not_replayed_over_a_newer_one(store: Store) {
     }
     assert_eq!(store.replay(1, "c", Some("r"), 4).await.unwrap(), Err(OperatorRefusal::Superseded));
     assert_eq!(store.replay(2, "c", Some("r"), 4).await.unwrap(), Ok(()));
+}
+
+async fn all_of_a_state_go_again_except_what_is_superseded(store: Store) {
+    for (key, versions) in [("a", 2), ("b", 1), ("c", 1)] {
+        for seen in 0..versions {
+            commit(&store, vec![change(key, seen, vec![])], 1).await;
+        }
+    }
+    while let [claimed] = store.claim(3, LONG, 1).await.unwrap().as_slice() {
+        let state = if claimed.id == 4 { DeliveryState::Parked } else { DeliveryState::Delivered };
+        settle(&store, claimed, state, 3).await;
+    }
+    let preview = store.replay_preview(DeliveryState::Delivered).await.unwrap();
+    assert_eq!(preview, ReplayPreview { deliveries: 2, exams: 2, superseded: 1 });
+    let all = |state, reason| store.replay_all(state, "c", reason, 4);
+    assert_eq!(all(DeliveryState::Delivered, None).await.unwrap(), Err(OperatorRefusal::ReasonMissing));
+    let pending = OperatorRefusal::State(DeliveryState::Pending);
+    assert_eq!(all(DeliveryState::Pending, Some("r")).await.unwrap(), Err(pending));
+    assert_eq!(all(DeliveryState::Delivered, Some("restored from backup")).await.unwrap(), Ok(2));
+    assert_eq!(all(DeliveryState::Parked, None).await.unwrap(), Ok(1));
+    use DeliveryState::{Delivered, Pending};
+    assert_eq!(states(&store).await, [Delivered, Pending, Pending, Pending]);
+    assert_eq!(all(DeliveryState::Parked, None).await.unwrap(), Ok(0), "nothing is left to repeat");
 }
 
 /// The states of all deliveries, in order.
