@@ -94,6 +94,14 @@ impl Metrics {
                 outbox.states.iter().find(|(other, _)| other == state).map_or(0, |(_, number)| *number);
             line(&mut out, &format!("solewire_deliveries{{state=\"{}\"}} {number}", state.word()));
         }
+        let help = "Deliveries ever queued, counted with the exams; the states add up to it.";
+        head(&mut out, "solewire_deliveries_received_total", help, "counter");
+        line(&mut out, &format!("solewire_deliveries_received_total {}", outbox.received));
+        if let Some(syncs) = outbox.syncs {
+            let help = "Synchronisations of the disk for submissions; several submissions can share one.";
+            head(&mut out, "solewire_store_syncs_total", help, "counter");
+            line(&mut out, &format!("solewire_store_syncs_total {syncs}"));
+        }
         head(
             &mut out,
             "solewire_oldest_open_delivery_seconds",

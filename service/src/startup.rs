@@ -83,7 +83,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let main = listener("server.listen", config.server.listen)?;
     let side = listener("server.operations_listen", config.server.operations_listen)?;
     let engine = Arc::new(site_files::engine(config.profiles_dir.as_deref())?);
-    let store = Store::open(&config.store).await?;
+    let store = Store::open_at(&config.store.place).await?.limited(config.store.limits);
     let released = store.release_leases(clock.now_ms()).await?;
     if released > 0 {
         tracing::info!(deliveries = released, "took back deliveries that an earlier process had under way");

@@ -8,5 +8,6 @@
 pub mod binaries;
 pub mod client;
 pub mod corpus;
+pub mod postgres;
 pub mod process;
 pub mod service;

@@ -5,6 +5,7 @@ mod assessment;
 mod raw;
 mod record_system;
 mod settings;
+mod store;
 
 use std::fmt::Display;
 use std::net::{SocketAddr, ToSocketAddrs as _};
@@ -18,6 +19,7 @@ pub use assessment::Assessment;
 use raw::Raw;
 pub use record_system::{Auth, RecordSystem};
 pub use settings::{SETTINGS, Setting};
+pub use store::{PostgresServer, StorePlace, StoreSettings};
 
 /// A setting that cannot be used. Its text is one line: where, which key, what is wrong, what to change.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -46,7 +48,7 @@ pub struct Config {
     /// The listeners.
     pub server: Server,
     /// Where exams are kept.
-    pub store: PathBuf,
+    pub store: StoreSettings,
     /// Where exams are forwarded to; none when they are only kept.
     pub record_system: Option<RecordSystem>,
     /// How exams are assessed.
@@ -129,7 +131,7 @@ impl Config {
             ));
         }
         Ok(Config {
-            store: store(&raw)?,
+            store: store::read(&raw)?,
             record_system: record_system::read(&raw)?,
             assessment: assessment::read(&raw)?,
             group_by: choice(
@@ -218,26 +220,6 @@ fn http_url(text: &str) -> Result<Url, String> {
         return Err("holds a query or a fragment".to_owned());
     }
     Ok(url)
-}
-
-fn store(raw: &Raw) -> Result<PathBuf, ConfigError> {
-    let key = "store.url";
-    let text = raw.text(key)?.unwrap_or_else(|| "sqlite:solewire.db".to_owned());
-    if text.starts_with("postgres:") || text.starts_with("postgresql:") {
-        let problem = "names a PostgreSQL store, which this version does not open";
-        return Err(raw.error(key, problem, "use sqlite:PATH, such as sqlite:/var/lib/solewire/solewire.db"));
-    }
-    let path = text.strip_prefix("sqlite:").map(|path| path.strip_prefix("//").unwrap_or(path));
-    match path {
-        Some(path) if !path.is_empty() && !path.contains('?') && path != ":memory:" => {
-            Ok(PathBuf::from(path))
-        }
-        _ => Err(raw.error(
-            key,
-            format!("\"{text}\" is not a store"),
-            "use sqlite:PATH, such as sqlite:/var/lib/solewire/solewire.db",
-        )),
-    }
 }
 
 #[cfg(test)]

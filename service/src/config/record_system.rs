@@ -91,8 +91,17 @@ fn auth(raw: &Raw) -> Result<Auth, ConfigError> {
     }
 }
 
-/// A secret from a file or the environment. It never stands in the configuration file, which is copied around.
+/// A secret that a method needs.
 fn secret(raw: &Raw, key: &str, file_key: &str, method: &str) -> Result<SecretString, ConfigError> {
+    secret_of(raw, key, file_key)?.ok_or_else(|| {
+        let problem = format!("is \"{method}\" and no secret is given");
+        let mend = format!("name a file in `{file_key}` or set {}", variable(key));
+        raw.error("record_system.auth", problem, mend)
+    })
+}
+
+/// A secret from a file or the environment. It never stands in the configuration file, which is copied around.
+pub(super) fn secret_of(raw: &Raw, key: &str, file_key: &str) -> Result<Option<SecretString>, ConfigError> {
     let secret = if let Some((_, origin)) = raw.value(key) {
         if matches!(origin, Origin::File(_)) {
             let mend = format!(
@@ -112,9 +121,7 @@ fn secret(raw: &Raw, key: &str, file_key: &str, method: &str) -> Result<SecretSt
         })?;
         text.trim_end_matches(['\r', '\n']).to_owned()
     } else {
-        let problem = format!("is \"{method}\" and no secret is given");
-        let mend = format!("name a file in `{file_key}` or set {}", variable(key));
-        return Err(raw.error("record_system.auth", problem, mend));
+        return Ok(None);
     };
     // A header cannot carry anything else; found here, it is a message and not a failed delivery.
     if secret.is_empty() || secret.chars().any(|character| character.is_control()) {
@@ -124,5 +131,5 @@ fn secret(raw: &Raw, key: &str, file_key: &str, method: &str) -> Result<SecretSt
             "store the secret alone, on one line",
         ));
     }
-    Ok(SecretString::from(secret))
+    Ok(Some(SecretString::from(secret)))
 }

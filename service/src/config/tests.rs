@@ -16,7 +16,7 @@ fn the_defaults_are_loopback_and_embedded() {
     let config = parse(OPEN).unwrap();
     assert_eq!(config.server.listen.to_string(), "127.0.0.1:8080");
     assert_eq!(config.server.operations_listen.to_string(), "127.0.0.1:8081");
-    assert_eq!(config.store, PathBuf::from("solewire.db"));
+    assert!(matches!(config.store.place, StorePlace::Sqlite(path) if path == Path::new("solewire.db")));
     assert!(config.record_system.is_none());
     assert_eq!(config.assessment.guidelines, ["iwgdf-2023"]);
     assert_eq!(config.group_by, GroupBy::Encounter);
@@ -60,8 +60,18 @@ fn every_mistake_names_its_place_and_its_mend() {
         ("[access]\nmode = \"closed\"".into(), &["`access.mode`", "\"tokens\" or \"open\""]),
         ("[access]\ntokens = [\"secret\"]".into(), &["`access.tokens`", "not a SHA-256"]),
         (format!("[access]\ntokens = [\"{hash} write\"]"), &["\"write\"", "submit, read or operate"]),
-        (format!("{OPEN}[store]\nurl = \"postgres://h/d\""), &["`store.url`", "PostgreSQL", "sqlite:PATH"]),
-        (format!("{OPEN}[store]\nurl = \"file.db\""), &["`store.url`", "sqlite:PATH"]),
+        (format!("{OPEN}[store]\nurl = \"file.db\""), &["`store.url`", "sqlite:PATH", "postgres://USER"]),
+        (format!("{OPEN}[store]\nreserve_mib = -1"), &["`store.reserve_mib`", "not a whole number"]),
+        (format!("{OPEN}[store]\nhigh_water = \"9\""), &["`store.high_water`", "without quotes"]),
+        (format!("{OPEN}[store]\nurl = \"postgres://h\""), &["`store.url`", "names no database"]),
+        (
+            format!("{OPEN}[store]\nurl = \"postgres://h/d?ssl=on\""),
+            &["`store.url`", "parameter \"ssl\"", "sslmode"],
+        ),
+        (
+            format!("{OPEN}[store]\nurl = \"postgres://h/d\"\npassword = \"p\""),
+            &["`store.password`", "stands in the configuration file", "SOLEWIRE_STORE__PASSWORD"],
+        ),
         (
             format!("{OPEN}[assessment]\nguideline = \"iwgdf-2003\""),
             &["`assessment.guideline`", "did you mean \"iwgdf-2023\""],
@@ -122,6 +132,42 @@ fn secrets_come_from_the_environment_and_do_not_print() {
     let config = parse_with(&text, &[("SOLEWIRE_RECORD_SYSTEM__TOKEN", "tell-nobody")]).unwrap();
     assert!(!format!("{config:?}").contains("tell-nobody"));
     assert_eq!(config.record_system.unwrap().base_url.as_str(), "https://records.example/fhir");
+}
+
+#[test]
+fn a_password_in_the_address_of_the_store_is_refused_and_not_repeated() {
+    for url in
+        ["postgres://u:tell-nobody@h/d", "postgres://u@h/d?password=tell-nobody", "pg://u:tell-nobody@h/d"]
+    {
+        for message in [
+            parse(&format!("{OPEN}[store]\nurl = \"{url}\"")).unwrap_err().to_string(),
+            parse_with(OPEN, &[("SOLEWIRE_STORE__URL", url)]).unwrap_err().to_string(),
+        ] {
+            assert!(message.contains("`store.url`") && !message.contains("tell-nobody"), "{message}");
+        }
+    }
+    let text = format!("{OPEN}[store]\nurl = \"postgres://u@h/d\"");
+    let config = parse_with(&text, &[("SOLEWIRE_STORE__PASSWORD", "tell-nobody")]).unwrap();
+    assert!(!format!("{config:?}").contains("tell-nobody"));
+}
+
+#[test]
+fn a_store_off_this_machine_must_prove_who_it_is() {
+    for (url, expected) in [
+        ("postgres://u@db.harbourlane.example/d", true),
+        ("postgres://u@db.harbourlane.example/d?sslmode=require", false),
+        ("postgres://u@192.0.2.7/d", true),
+        ("postgres://u@127.0.0.1/d", false),
+        ("postgres://u@localhost/d", false),
+        ("postgres://u@[::1]:5433/d", false),
+        ("postgres://u@%2Frun%2Fpostgresql/d", false),
+        ("postgres://u@localhost/d?host=/run/postgresql", false),
+        ("postgres://u@localhost/d?host=db.harbourlane.example", true),
+    ] {
+        let config = parse(&format!("{OPEN}[store]\nurl = \"{url}\"")).unwrap();
+        let StorePlace::Postgres(server) = config.store.place else { panic!("{url} is a server") };
+        assert_eq!(server.must_verify, expected, "{url}");
+    }
 }
 
 #[test]

@@ -25,7 +25,7 @@ pub use verdict::{Answer, Failure, Verdict, judge};
 use crate::clock::Clock;
 use crate::config::RecordSystem;
 use crate::metrics::Metrics;
-use crate::store::{Claimed, DeliveryOutcome, DeliveryState, Store, StoreError};
+use crate::store::{Claimed, DeliveryOutcome, DeliveryState, Lease, Store, StoreError};
 
 /// How deliveries are paced.
 #[derive(Debug, Clone, Copy)]
@@ -46,8 +46,6 @@ impl Default for Pace {
     }
 }
 
-/// Longest time the worker sleeps without looking at the outbox: a wall clock that was set does not freeze it longer.
-const LONGEST_SLEEP: Duration = Duration::from_secs(30);
 /// How long deliveries under way may take to finish when the service stops.
 const DRAIN: Duration = Duration::from_secs(10);
 
@@ -75,13 +73,14 @@ pub struct Worker {
     client: Arc<Client>,
     seed: u64,
     under_way: JoinSet<Sent>,
-    ids: HashMap<Id, i64>,
+    ids: HashMap<Id, (i64, Lease)>,
 }
 
 /// A delivery that was sent, with its verdict.
 #[derive(Debug)]
 struct Sent {
     id: i64,
+    lease: Lease,
     attempts: i64,
     remote_status: Option<u16>,
     verdict: Verdict,
@@ -128,7 +127,7 @@ impl Worker {
 
     /// Takes up as many deliveries as may go now. Gives the time to look again at the latest.
     async fn take_up(&mut self) -> Result<Instant, StoreError> {
-        let latest = Instant::now() + LONGEST_SLEEP;
+        let latest = Instant::now() + self.parts.store.longest_sleep();
         let under_way = u32::try_from(self.under_way.len()).unwrap_or(u32::MAX);
         if let Some(until) = self.parts.lane.paused_until() {
             return Ok(until.min(latest));
@@ -141,14 +140,14 @@ impl Worker {
         }
         let now = self.parts.clock.now_ms();
         let lease = self.parts.pace.timeouts.total * 2 + Duration::from_secs(10);
-        let claimed = self.parts.store.claim(now, later(now, lease), room).await?;
+        let claimed = self.parts.store.claim(now, lease, room).await?;
         let full = claimed.len() >= usize::try_from(room).unwrap_or(usize::MAX);
         for one in claimed {
-            let id = one.id;
+            let held = (one.id, one.lease);
             let client = Arc::clone(&self.client);
             let clock = self.parts.clock.clone();
             let handle = self.under_way.spawn(async move { send(&client, &clock, one).await });
-            self.ids.insert(handle.id(), id);
+            self.ids.insert(handle.id(), held);
         }
         if full {
             return Ok(latest);
@@ -167,9 +166,9 @@ impl Worker {
                 self.record(&sent).await
             }
             Err(error) => match self.ids.remove(&error.id()) {
-                Some(id) => {
+                Some((id, lease)) => {
                     tracing::error!(delivery = id, "sending a delivery crashed");
-                    self.parts.store.note_crash(id, self.parts.clock.now_ms()).await
+                    self.parts.store.note_crash(id, lease, self.parts.clock.now_ms()).await
                 }
                 None => Ok(()),
             },
@@ -238,7 +237,10 @@ impl Worker {
             );
         }
         self.parts.metrics.delivery(&sent.verdict);
-        self.parts.store.settle(sent.id, &outcome, now).await
+        if !self.parts.store.settle(sent.id, sent.lease, &outcome, now).await? {
+            tracing::warn!(delivery = sent.id, "somebody else took the delivery up meanwhile; theirs counts");
+        }
+        Ok(())
     }
 
     fn pause(&mut self, failure: Failure, asked: Option<Duration>, now: i64) {
@@ -264,7 +266,7 @@ async fn send(client: &Client, clock: &Clock, claimed: Claimed) -> Sent {
         }
         Err(none) => (None, Verdict::DestinationFault { failure: none.failure, wait: None }),
     };
-    Sent { id: claimed.id, attempts: claimed.attempts, remote_status, verdict }
+    Sent { id: claimed.id, lease: claimed.lease, attempts: claimed.attempts, remote_status, verdict }
 }
 
 fn count_entries(payload: &str) -> usize {

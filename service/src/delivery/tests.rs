@@ -9,7 +9,7 @@ use tokio::sync::mpsc;
 
 use super::*;
 use crate::config::Config;
-use crate::store::{Commit, ExamChange};
+use crate::store::{Commit, ExamChange, Priority};
 
 const DEADLINE: Duration = Duration::from_secs(30);
 
@@ -150,9 +150,11 @@ impl Bench {
             panel_identifier: None,
             writes: Vec::new(),
             payload: Some(json!({ "exam": key, "version": seen_version + 1, "entry": entries }).to_string()),
+            priority: Priority::Usual,
+            withdraws: false,
         };
         let at = Clock::system().now_ms();
-        self.store.commit(&Commit { exams: vec![change], at, ..Commit::default() }).await.unwrap();
+        self.store.commit(Commit { exams: vec![change], at, ..Commit::default() }).await.unwrap();
         self.wake.notify_one();
     }
 

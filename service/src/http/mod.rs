@@ -78,6 +78,11 @@ pub fn operations(services: &mut web::ServiceConfig) {
         .service(path("/operations/deliveries/{id}", "GET", [web::get().to(operations::one)]))
         .service(path("/operations/deliveries/{id}/replay", "POST", [web::post().to(operations::replay)]))
         .service(path("/operations/deliveries/{id}/discard", "POST", [web::post().to(operations::discard)]))
+        .service(path(
+            "/operations/replay",
+            "GET, POST",
+            [web::get().to(operations::replay_preview), web::post().to(operations::replay_all)],
+        ))
         .service(path("/metrics", "GET", [web::get().to(operations::metrics)]));
     health(services);
 }

@@ -7,6 +7,7 @@ mod later;
 mod past;
 mod payload;
 mod plan;
+mod priority;
 pub mod rules;
 
 use std::sync::Arc;
@@ -32,7 +33,7 @@ use plan::{Fate, Plan, merged, plan};
 use crate::clock::Clock;
 use crate::config::Assessment;
 use crate::store::{
-    Commit, Committed, KeyUse, KeyedAnswer, SeenEarlier, Store, StoreError, StoredExam, TokenMatch,
+    Commit, Committed, KeyUse, KeyedAnswer, Load, SeenEarlier, Store, StoreError, StoredExam, TokenMatch,
 };
 
 /// Largest text taken in, in bytes.
@@ -130,6 +131,7 @@ impl Intake {
         if let Some(answer) = self.earlier_answer(&handed, body_hash.as_deref()).await? {
             return Ok(answer);
         }
+        self.store.admit(Load::One).await?;
         let document = parse(handed.bytes.clone())?;
         let context = self.context(self.clock.now());
         if handed.expected == Expected::Observation {
@@ -153,6 +155,9 @@ impl Intake {
             let mut issues = vec![Issue::new(&SUBMIT_NOTHING, "", message)];
             document.locate(&mut issues);
             return Err(invalid(issues, &document));
+        }
+        if submission.exams.len() > 1 {
+            self.store.admit(Load::Several).await?;
         }
         let conditions = conditions(&document, handed.if_none_exist.as_ref())?;
         let entries = match handed.expected {
@@ -294,7 +299,7 @@ impl Intake {
         if commit.exams.is_empty() && commit.idempotency.is_none() {
             return Ok(Some(accepted));
         }
-        Ok(match self.store.commit(&commit).await? {
+        Ok(match self.store.commit(commit).await? {
             Committed::Done => Some(accepted),
             Committed::Overtaken => None,
         })

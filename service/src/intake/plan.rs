@@ -4,6 +4,7 @@ use serde_json::Value;
 use solewire_profiles::{ExamKey, SubmittedExam};
 
 use super::payload::{Outgoing, payload};
+use super::priority::{priority, withdraws};
 use crate::store::{ExamChange, ResourceWrite, StoredExam, StoredResource};
 
 /// What becomes of one submitted resource.
@@ -109,6 +110,8 @@ pub(super) fn plan(
         panel_identifier: submitted.panel_identifier.clone(),
         writes,
         payload,
+        priority: priority(&derived),
+        withdraws: withdraws(&derived),
     };
     Plan { change: Some(change), fates, assessments }
 }
@@ -141,6 +144,8 @@ pub(super) fn derived_again(
         panel_identifier: None,
         writes: follows().filter_map(|body| derived_write(Some(stored), body)).collect(),
         payload,
+        priority: priority(derived),
+        withdraws: withdraws(derived),
     }
 }
 

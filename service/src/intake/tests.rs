@@ -247,7 +247,7 @@ async fn what_follows_is_stored_byte_for_byte_and_taken_back_when_it_no_longer_f
     let submitted = exam("one", Some("p|1"), vec![placed(0, "panel", "final")]);
     let first = plan::plan(None, &submitted, true, |_, _| vec![assessment("preliminary"), referral.clone()]);
     store
-        .commit(&Commit { exams: first.change.into_iter().collect(), at: 1, ..Commit::default() })
+        .commit(Commit { exams: first.change.into_iter().collect(), at: 1, ..Commit::default() })
         .await
         .unwrap();
     assert_eq!(store.read("ServiceRequest", "r").await.unwrap().unwrap().text, referral.to_string());
@@ -261,7 +261,7 @@ async fn what_follows_is_stored_byte_for_byte_and_taken_back_when_it_no_longer_f
     let change = second.change.unwrap();
     let sent: Value = serde_json::from_str(change.payload.as_ref().unwrap()).unwrap();
     assert_eq!(sent["entry"][2]["resource"]["status"], "revoked");
-    store.commit(&Commit { exams: vec![change], at: 2, ..Commit::default() }).await.unwrap();
+    store.commit(Commit { exams: vec![change], at: 2, ..Commit::default() }).await.unwrap();
     let revoked = store.read("ServiceRequest", "r").await.unwrap().unwrap();
     assert_eq!((revoked.version, revoked.text.contains("revoked")), (2, true));
     // The same once more, and a third correction: what was taken back is not taken back again.

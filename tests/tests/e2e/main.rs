@@ -13,6 +13,7 @@ mod exam;
 mod faults;
 mod repost;
 mod restart;
+mod store;
 
 use std::time::Duration;
 

@@ -365,10 +365,12 @@ async fn an_exam_before_too_many_others_is_refused_and_changes_nothing() {
             panel_identifier: None,
             writes: vec![write],
             payload: None,
+            priority: crate::store::Priority::default(),
+            withdraws: false,
         }
     });
     let commit = Commit { exams: exams.collect(), at: 1, ..Commit::default() };
-    assert_eq!(bench.intake.store.commit(&commit).await.unwrap(), Committed::Done);
+    assert_eq!(bench.intake.store.commit(commit).await.unwrap(), Committed::Done);
     let bytes = exam_in("2025", "final", &[]);
     let refused = bench.intake.submit(Handed { bytes, ..handed(None) }).await.unwrap_err();
     let Refusal::Invalid { issues, .. } = refused else { panic!("{refused:?}") };
