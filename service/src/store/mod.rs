@@ -13,6 +13,7 @@ mod outbox;
 mod resources;
 mod search;
 mod span;
+mod worklist;
 
 use std::path::PathBuf;
 
@@ -27,6 +28,7 @@ pub use outbox::{
 pub use resources::Version;
 pub use search::{DateField, Filter, Found, Prefix, ReferenceMatch, Search, SortKey, TokenField, TokenMatch};
 pub use span::Span;
+pub use worklist::{ExamRecord, ListPage, Listed, When, Worklist};
 
 /// Why the store could not do what it was asked.
 #[derive(Debug, thiserror::Error)]
