@@ -74,6 +74,7 @@ export function categoryWords(assessment) {
 export function scale(assessment, guidelines) {
     const guideline = guidelines?.find(({ id }) => id === assessment.guideline);
     if (!guideline || guideline.probability) return null;
+    if (assessment.risks.every(({ code }) => guideline.categories.find(each => each.code === code)?.active)) return null;
     const categories = guideline.categories.filter(({ active }) => !active);
     const codes = guideline.categories.map(({ code }) => code);
     const [low, high] = [assessment.risks[0], assessment.risks.at(-1)].map(risk => codes.indexOf(risk?.code));
@@ -114,6 +115,7 @@ export function stepOf(text) {
 
 /** `Fact state: evidence; evidence.` taken apart; nothing for other lines. */
 export function evidence(line) {
+    if (/ \(rule [a-z0-9-]+\)\.$/.test(line)) return null;
     const parts = /^(.*?) (present|absent): (.*)\.$/s.exec(line);
     return parts ? { fact: parts[1], state: parts[2], items: parts[3].split("; ") } : null;
 }

@@ -33,6 +33,7 @@ export class Exam {
         document.title = "Examination - Solewire";
         replace(byId("who"), make("strong", {}, record.person.value), make("span", {}, `examined ${timeWords(record.started)}`));
         const { signal } = this.closing;
+        byId("live-details").open = matchMedia("(min-width: 1100px)").matches;
         byId("undo").disabled = true;
         byId("undo").addEventListener("click", () => this.undo(), { signal });
         document.addEventListener("keydown", event => {
@@ -116,7 +117,7 @@ export class Exam {
         this.board = step === REVIEW ? null : new Board(this, step);
         replace(byId("step"), heading, this.board ? this.board.element : this.#review(),
             make("div", { class: "step-ends" },
-                number > 1 ? make("button", { type: "button", onclick: () => this.previous() }, "Back", make("kbd", { "aria-hidden": "true" }, "P")) : null,
+                number > 1 ? make("button", { type: "button", class: "back", onclick: () => this.previous() }, "Back", this.board ? make("kbd", { "aria-hidden": "true" }, "P") : null) : null,
                 this.board ? make("button", { type: "button", onclick: () => this.next() }, "Next", make("kbd", { "aria-hidden": "true" }, "N")) : null));
         this.#rail();
         this.#showIssues();
