@@ -2,6 +2,7 @@
 
 mod access;
 mod assessment;
+mod pages;
 mod raw;
 mod record_system;
 mod settings;
@@ -16,6 +17,7 @@ use url::Url;
 
 pub use access::{Access, Right, Token};
 pub use assessment::Assessment;
+pub use pages::{Pages, Unsent};
 use raw::Raw;
 pub use record_system::{Auth, RecordSystem};
 pub use settings::{SETTINGS, Setting};
@@ -59,6 +61,8 @@ pub struct Config {
     pub profiles_dir: Option<PathBuf>,
     /// Who may do what.
     pub access: Access,
+    /// The browser pages.
+    pub pages: Pages,
     /// What is logged and how.
     pub log: Log,
 }
@@ -142,6 +146,7 @@ impl Config {
             )?,
             profiles_dir: profiles_dir(&raw)?,
             access: access::read(&raw, &server)?,
+            pages: pages::read(&raw)?,
             log: Log {
                 filter: raw.text("log.filter")?.unwrap_or_else(|| crate::telemetry::USUAL_FILTER.to_owned()),
                 format: choice(

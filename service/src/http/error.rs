@@ -41,6 +41,8 @@ pub(super) enum ApiError {
     Login,
     /// The token does not allow it.
     Right(Right),
+    /// A browser was made to send it by another site.
+    OtherSite,
     /// Something else stands against it now.
     Conflict { text: &'static str, mend: &'static str },
     /// A condition of the caller does not hold.
@@ -177,6 +179,13 @@ impl ApiError {
                 &format!("The token does not have the right `{}`.", right.word()),
                 "Use a token with this right, or have it added in access.tokens.",
             ),
+            ApiError::OtherSite => said(
+                StatusCode::FORBIDDEN,
+                IssueType::Forbidden,
+                "http-other-site",
+                "The request does not come from a page of this service.",
+                "Use the pages of this service; a program sends its token instead of a cookie.",
+            ),
             ApiError::Conflict { text, mend } => {
                 said(StatusCode::CONFLICT, IssueType::Conflict, "http-conflict", text, mend)
             }
@@ -246,6 +255,7 @@ impl ApiError {
             | ApiError::Method { .. }
             | ApiError::Login
             | ApiError::Right(_)
+            | ApiError::OtherSite
             | ApiError::Conflict { .. }
             | ApiError::Condition { .. }
             | ApiError::KeyReused => {}

@@ -7,10 +7,13 @@ mod metadata;
 mod negotiate;
 mod observe;
 mod operations;
+mod pages;
 mod parameters;
 mod read;
 mod search;
+mod sessions;
 mod submit;
+mod worklists;
 
 use std::sync::Arc;
 
@@ -19,10 +22,11 @@ use actix_web::{HttpRequest, HttpResponse, Route, web};
 use tokio::sync::Notify;
 use url::Url;
 
-use crate::config::Access;
+use crate::config::Pages;
 use crate::delivery::Lane;
 use crate::intake::{Intake, LARGEST_BODY};
 use crate::metrics::Metrics;
+pub use access::Gate;
 use error::ApiError;
 
 const OPENAPI: &str = include_str!("../../../openapi.yaml");
@@ -33,7 +37,9 @@ pub struct State {
     /// Takes exams in; also the way to the store and the clock.
     pub intake: Intake,
     /// Who may do what.
-    pub access: Access,
+    pub access: Gate,
+    /// How the pages behave.
+    pub pages: Pages,
     /// Address that callers use, when a proxy stands in front.
     pub public_url: Option<Url>,
     /// The way to the record system.
@@ -66,7 +72,8 @@ pub fn fhir(services: &mut web::ServiceConfig) {
             "GET, POST",
             [web::get().to(search::by_query), web::post().to(submit::create)],
         ))
-        .service(path("/openapi.yaml", "GET", [web::get().to(openapi)]));
+        .service(path("/openapi.yaml", "GET", [web::get().to(openapi)]))
+        .configure(pages::pages);
     health(services);
 }
 

@@ -250,7 +250,8 @@ fn entries(payload: &str) -> Value {
     Value::Array(listed.collect())
 }
 
-fn summary(delivery: &Delivery) -> Value {
+/// What everybody who may operate is shown of a delivery.
+pub(super) fn summary(delivery: &Delivery) -> Value {
     let waits = matches!(delivery.state, DeliveryState::Pending | DeliveryState::UnknownOutcome);
     json!({
         "id": delivery.id,

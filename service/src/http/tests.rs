@@ -5,8 +5,10 @@ use actix_web::test::{TestRequest, call_service, init_service};
 use serde_json::{Value, json};
 use sha2::{Digest as _, Sha256};
 
+use std::time::Duration;
+
 use super::*;
-use crate::config::{Right, Token};
+use crate::config::{Access, Right, Token, Unsent};
 use crate::intake::tests::bench;
 
 /// An answer, taken apart.
@@ -40,9 +42,11 @@ impl Answered {
 
 fn state(intake: Intake, access: Access) -> web::Data<State> {
     let wake = Arc::new(Notify::new());
+    let pages = Pages { idle: Duration::from_secs(900), unsent: Unsent::Keep };
     web::Data::new(State {
+        access: Gate::new(access, intake.clock.clone(), pages.idle),
+        pages,
         intake,
-        access,
         public_url: None,
         lane: Arc::new(Lane::new(true)),
         wake,

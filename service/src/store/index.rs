@@ -12,6 +12,12 @@ pub(super) const SUBJECT_IDENTIFIER: &str = "subject:identifier";
 /// The kind of thing the subject is; `value` holds the type.
 pub(super) const SUBJECT_TYPE: &str = "subject:type";
 pub(super) const TARGET: &str = "target";
+/// For the worklists: the guideline of an assessment and its highest category still possible; the urgency of a request
+/// and the assessment that it follows from.
+pub(super) const METHOD: &str = "method";
+pub(super) const RISK: &str = "risk";
+pub(super) const PRIORITY: &str = "priority";
+pub(super) const ASSESSMENT: &str = "assessment";
 
 /// One row of `search_values`. Without a system, `system` is empty.
 #[derive(Debug, PartialEq, Eq)]
@@ -44,7 +50,24 @@ pub(super) fn index(body: &Value) -> Indexed {
             entries.push(Entry { name: TARGET, system: String::new(), value: reference });
         }
     }
+    push_for_worklists(&mut entries, body);
     Indexed { status: text(body, "status"), date: date(body), entries }
+}
+
+fn push_for_worklists(entries: &mut Vec<Entry>, body: &Value) {
+    let mut push = |name, value: Option<&Value>| {
+        if let Some(value) = value.and_then(Value::as_str) {
+            entries.push(Entry { name, system: String::new(), value: value.to_owned() });
+        }
+    };
+    push(METHOD, body.pointer("/method/coding/0/code"));
+    let highest = list(body.get("prediction")).last();
+    push(RISK, highest.and_then(|prediction| prediction.pointer("/qualitativeRisk/coding/0/code")));
+    push(PRIORITY, body.get("priority"));
+    if let Some(reference) = body.pointer("/supportingInfo/0/reference").and_then(Value::as_str) {
+        let id = reference.strip_prefix("RiskAssessment/").unwrap_or(reference);
+        entries.push(Entry { name: ASSESSMENT, system: String::new(), value: id.to_owned() });
+    }
 }
 
 fn push_subject(entries: &mut Vec<Entry>, subject: &Value) {

@@ -18,6 +18,7 @@ mod search;
 mod space;
 mod span;
 mod sqlite;
+mod worklist;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -38,6 +39,7 @@ pub use resources::Version;
 pub use search::{DateField, Filter, Found, Prefix, ReferenceMatch, Search, SortKey, TokenField, TokenMatch};
 pub use space::{Limits, Load};
 pub use span::Span;
+pub use worklist::{ExamRecord, ListPage, Listed, When, Worklist};
 
 /// Why the store could not do what it was asked.
 #[derive(Debug, Clone, thiserror::Error)]

@@ -1,0 +1,239 @@
+//! What is still to be done for people: recalls, referrals, exams that settle nothing; and everything about one exam.
+//!
+//! An entry of a list stands for a person's latest exam. Once a later exam is stored the earlier one asks for nothing.
+
+use sqlx::{Database, Encode, QueryBuilder, Type};
+
+use super::database::snapshot;
+use super::{Delivery, Store, StoreError, Version, index};
+
+/// Which list.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Worklist {
+    /// Proposals to examine again.
+    Recalls,
+    /// Proposals to refer.
+    Referrals,
+    /// Assessments that leave more than one category, or whose exam is not closed.
+    Incomplete,
+}
+
+/// How the window of an entry lies to an instant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum When {
+    /// It has ended.
+    Overdue,
+    /// It has begun and not ended.
+    Due,
+    /// It has not begun.
+    Later,
+}
+
+/// Which part of a list.
+#[derive(Debug, Clone)]
+pub struct ListPage {
+    /// Which list.
+    pub list: Worklist,
+    /// Only entries whose window lies so; all without it.
+    pub when: Option<When>,
+    /// Only entries whose highest category still possible is this one; all without it.
+    pub risk: Option<String>,
+    /// The categories of each guideline in the order of danger, the least first.
+    pub ranked: Vec<Vec<String>>,
+    /// The guideline whose assessments are listed as incomplete.
+    pub guideline: String,
+    /// The present, in milliseconds since 1970.
+    pub now: i64,
+    /// How many entries at most.
+    pub count: u32,
+    /// How many to pass over first.
+    pub offset: u32,
+}
+
+/// An entry of a list.
+#[derive(Debug, Clone)]
+pub struct Listed {
+    /// The ServiceRequest; none in the list of incomplete exams.
+    pub request: Option<String>,
+    /// The id of the assessment.
+    pub assessment_id: String,
+    /// The RiskAssessment.
+    pub assessment: String,
+    /// The first instant of the window; the instant of the exam in the list of incomplete exams.
+    pub low: Option<i64>,
+    /// The first instant after it.
+    pub high: Option<i64>,
+}
+
+/// Everything that is stored about one exam.
+#[derive(Debug)]
+pub struct ExamRecord {
+    /// How often it was changed, from 1.
+    pub version: i64,
+    /// When it first came, in milliseconds since 1970.
+    pub created: i64,
+    /// When it last changed.
+    pub updated: i64,
+    /// Its current resources, in the order they came.
+    pub resources: Vec<Version>,
+    /// Its deliveries, the oldest first.
+    pub deliveries: Vec<Delivery>,
+}
+
+impl Store {
+    /// One page of a list, and how long the list is.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn worklist(&self, page: &ListPage) -> Result<(u64, Vec<Listed>), StoreError> {
+        let (total, rows) = snapshot!(self, transaction => {
+            let mut query = QueryBuilder::new("SELECT count(*)");
+            push_from(&mut query, page);
+            let total: i64 = query.build_query_scalar().fetch_one(&mut *transaction).await?;
+            let mut query = QueryBuilder::new("SELECT about.body, assessed.id, assessed.body, ");
+            query.push("about.date_low, about.date_high");
+            push_from(&mut query, page);
+            push_order(&mut query, page);
+            query.push(" LIMIT ").push_bind(i64::from(page.count));
+            query.push(" OFFSET ").push_bind(i64::from(page.offset));
+            let rows: Vec<Row> = query.build_query_as().fetch_all(&mut *transaction).await?;
+            Ok::<_, StoreError>((total, rows))
+        })?;
+        let listed = rows.into_iter().map(|(request, assessment_id, assessment, low, high)| Listed {
+            request: (page.list != Worklist::Incomplete).then_some(request),
+            assessment_id,
+            assessment,
+            low,
+            high,
+        });
+        Ok((u64::try_from(total).unwrap_or(0), listed.collect()))
+    }
+
+    /// The exam that a resource belongs to, with everything stored about it.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn exam_of(&self, resource_type: &str, id: &str) -> Result<Option<ExamRecord>, StoreError> {
+        let found = snapshot!(self, transaction => {
+            let exam: Option<(String, i64, i64, i64)> = sqlx::query_as(
+                "SELECT key, exams.version, exams.created, exams.updated FROM exams
+                 JOIN resources ON exam = key WHERE current = 1 AND type = $1 AND id = $2",
+            )
+            .bind(resource_type)
+            .bind(id)
+            .fetch_optional(&mut *transaction)
+            .await?;
+            let Some((key, version, created, updated)) = exam else { return Ok(None) };
+            let mut query = QueryBuilder::new("SELECT ");
+            query.push(Version::COLUMNS).push(" FROM resources WHERE current = 1 AND exam = ");
+            query.push_bind(key.clone()).push(" ORDER BY row");
+            let resources: Vec<Version> = query.build_query_as().fetch_all(&mut *transaction).await?;
+            let numbers: Vec<i64> = sqlx::query_scalar("SELECT id FROM outbox WHERE exam = $1 ORDER BY id")
+                .bind(key)
+                .fetch_all(&mut *transaction)
+                .await?;
+            Ok::<_, StoreError>((ExamRecord { version, created, updated, resources, deliveries: Vec::new() }, numbers))
+        });
+        let (mut record, numbers) = found?;
+        for number in numbers {
+            record.deliveries.extend(self.delivery(number).await?);
+        }
+        Ok(Some(record))
+    }
+}
+
+/// The request, the assessment with its id, and the window.
+type Row = (String, String, String, Option<i64>, Option<i64>);
+
+/// `about` is what is listed, `assessed` the assessment it follows from. They are the same for incomplete exams.
+fn push_from<D>(query: &mut QueryBuilder<D>, page: &ListPage)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+    &'static str: for<'q> Encode<'q, D> + Type<D>,
+{
+    query.push(" FROM resources AS about JOIN exams AS own ON own.key = about.exam");
+    let role = match page.list {
+        Worklist::Recalls => Some("https://solewire.example/fhir/identifier/recall"),
+        Worklist::Referrals => Some("https://solewire.example/fhir/identifier/referral"),
+        Worklist::Incomplete => None,
+    };
+    if let Some(system) = role {
+        push_value(query, "marked", "about", index::IDENTIFIER);
+        query.push(" AND marked.system = ").push_bind(system);
+        push_value(query, "led", "about", index::ASSESSMENT);
+        query.push(" JOIN resources AS assessed ON assessed.type = 'RiskAssessment' AND assessed.current = 1");
+        query.push(" AND assessed.id = led.value");
+    } else {
+        push_value(query, "method", "about", index::METHOD);
+        query.push(" AND method.value = ").push_bind(page.guideline.clone());
+        query.push(" JOIN resources AS assessed ON assessed.row = about.row");
+    }
+    query.push(" LEFT");
+    push_value(query, "risk", "assessed", index::RISK);
+    query.push(" LEFT");
+    push_value(query, "priority", "about", index::PRIORITY);
+    query.push(" WHERE about.current = 1");
+    match page.list {
+        Worklist::Recalls | Worklist::Referrals => {
+            query.push(" AND about.type = 'ServiceRequest' AND about.status = 'active'");
+        }
+        Worklist::Incomplete => {
+            query.push(" AND about.type = 'RiskAssessment' AND about.status = 'preliminary'");
+        }
+    }
+    query.push(
+        " AND NOT EXISTS (SELECT 1 FROM exams AS later JOIN resources AS newer ON newer.exam = later.key
+           WHERE later.subject = own.subject AND later.key <> own.key AND newer.current = 1
+             AND newer.type = 'RiskAssessment' AND newer.status <> 'entered-in-error'
+             AND newer.date_low > assessed.date_low)",
+    );
+    if let Some(risk) = &page.risk {
+        query.push(" AND risk.value = ").push_bind(risk.clone());
+    }
+    match page.when {
+        None => {}
+        Some(When::Overdue) => {
+            query.push(" AND about.date_high <= ").push_bind(page.now);
+        }
+        Some(When::Due) => {
+            query.push(" AND about.date_low <= ").push_bind(page.now);
+            query.push(" AND about.date_high > ").push_bind(page.now);
+        }
+        Some(When::Later) => {
+            query.push(" AND about.date_low > ").push_bind(page.now);
+        }
+    }
+}
+
+fn push_value<D>(query: &mut QueryBuilder<D>, alias: &str, of: &str, name: &'static str)
+where
+    D: Database,
+    &'static str: for<'q> Encode<'q, D> + Type<D>,
+{
+    query.push(format!(" JOIN search_values AS {alias} ON {alias}.resource = {of}.row AND {alias}.name = "));
+    query.push_bind(name);
+}
+
+/// The most dangerous first: the more urgent referral, the window that has ended, the higher category, the end that
+/// comes first. A category that is not known here is taken for the most dangerous.
+fn push_order<D>(query: &mut QueryBuilder<D>, page: &ListPage)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
+    query.push(" ORDER BY CASE priority.value WHEN 'stat' THEN 0 WHEN 'urgent' THEN 1 ELSE 2 END");
+    if page.list != Worklist::Incomplete {
+        query.push(", CASE WHEN about.date_high <= ").push_bind(page.now);
+        query.push(" THEN 0 WHEN about.date_low <= ").push_bind(page.now).push(" THEN 1 ELSE 2 END");
+    }
+    query.push(", CASE risk.value");
+    for categories in &page.ranked {
+        for (rank, category) in (1_i64..).zip(categories.iter().rev()) {
+            query.push(" WHEN ").push_bind(category.clone()).push(" THEN ").push_bind(rank);
+        }
+    }
+    query.push(" ELSE 0 END, about.date_high, about.row");
+}
