@@ -35,7 +35,8 @@ fn the_readme_lists_the_settings_as_they_are() {
 
 #[test]
 fn the_paths_that_the_guides_name_are_there() {
-    for guide in ["README.md", "DEVELOPERS.md", "service/OPERATING.md", "tests/corpus/README.md", SAFETY_CASE] {
+    for guide in ["README.md", "DEVELOPERS.md", "service/OPERATING.md", "tests/corpus/README.md", SAFETY_CASE]
+    {
         let text = read(guide);
         let named = text.split('`').skip(1).step_by(2);
         let paths = named.filter(|name| {

@@ -147,7 +147,8 @@ const COLUMNS: [&str; 11] = [
 fn csv(entries: &[Value], total: u64) -> String {
     let mut out = line(COLUMNS.iter().map(|name| (*name).to_owned()));
     for entry in entries {
-        let text = |pointer: &str| entry.pointer(pointer).and_then(Value::as_str).unwrap_or_default().to_owned();
+        let text =
+            |pointer: &str| entry.pointer(pointer).and_then(Value::as_str).unwrap_or_default().to_owned();
         let risks = entry.get("risks").and_then(Value::as_array);
         let code = |risk: Option<&Value>| {
             risk.and_then(|risk| risk.get("code")?.as_str()).unwrap_or_default().to_owned()
