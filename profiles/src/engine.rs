@@ -226,11 +226,12 @@ impl Engine {
         let types = |parent: &str, property: &str| self.tables.element_type(parent, property);
         let mut broken = Vec::new();
         invariants::check(value, &self.invariants, &types, &mut broken);
-        broken.retain(|issue| !restates(issue, &issues));
-        issues.append(&mut broken);
-        issues.extend(self.profiles.check_document(value));
-        issues.extend(exam::check_codes(&self.terminology, self.tables, value));
-        issues.extend(exam::check(&self.terminology, value, context));
+        let exact = FoundAt::of(&issues);
+        broken.retain(|issue| !exact.says_more_exactly(issue));
+        structure::append(broken, &mut issues);
+        structure::append(self.profiles.check_document(value), &mut issues);
+        structure::append(exam::check_codes(&self.terminology, self.tables, value), &mut issues);
+        structure::append(exam::check(&self.terminology, value, context), &mut issues);
         keep_the_exact_ones(&mut issues);
         document.locate(&mut issues);
         issues
@@ -358,10 +359,32 @@ const RESTATED: &[(&str, &str)] = &[
     ("sqty-1", "structure-cardinality"),
 ];
 
-fn restates(broken: &Issue, structure: &[Issue]) -> bool {
-    RESTATED.iter().filter(|(key, _)| *key == broken.rule).any(|(_, rule)| {
-        structure.iter().any(|issue| issue.rule == *rule && issue.pointer.starts_with(&broken.pointer))
-    })
+/// Where the structure rules found something, in order, for each condition that they restate.
+struct FoundAt<'i>(Vec<(&'static str, Vec<&'i str>)>);
+
+impl<'i> FoundAt<'i> {
+    fn of(issues: &'i [Issue]) -> FoundAt<'i> {
+        let mut found: Vec<(&str, Vec<&str>)> = Vec::new();
+        for (key, rule) in RESTATED {
+            let places =
+                issues.iter().filter(|issue| issue.rule == *rule).map(|issue| issue.pointer.as_str());
+            match found.iter_mut().find(|(known, _)| known == key) {
+                Some((_, known)) => known.extend(places),
+                None => found.push((key, places.collect())),
+            }
+        }
+        for (_, places) in &mut found {
+            places.sort_unstable();
+        }
+        FoundAt(found)
+    }
+
+    /// Whether a structure rule found the fault of a broken condition at its place or below it.
+    fn says_more_exactly(&self, broken: &Issue) -> bool {
+        let Some((_, places)) = self.0.iter().find(|(key, _)| *key == broken.rule) else { return false };
+        let first = places.partition_point(|place| *place < broken.pointer.as_str());
+        places.get(first).is_some_and(|place| place.starts_with(&broken.pointer))
+    }
 }
 
 /// Rules that say exactly what is wrong with a code, a side or a unit, where a profile only says that it does not fit.
@@ -369,25 +392,23 @@ const EXACT: &[&str] = &["exam-side-conflict", "exam-unit", "terminology-unmappe
 const INEXACT: &[&str] = &["profile-pattern", "profile-binding", "profile-binding-extensible"];
 
 fn keep_the_exact_ones(issues: &mut Vec<Issue>) {
+    // One of the two may speak of a coding and the other of its concept.
+    fn concept(at: &str) -> &str {
+        at.rsplit_once("/coding/").map_or(at, |(concept, _)| concept)
+    }
     leave_unknown_codes_to_others(issues);
-    let exact: Vec<String> = issues
-        .iter()
-        .filter(|issue| EXACT.contains(&issue.rule.as_ref()) && issue.severity.refuses())
-        .map(|issue| issue.pointer.clone())
-        .collect();
-    if exact.is_empty() {
+    let exact = |issue: &&Issue| EXACT.contains(&issue.rule.as_ref()) && issue.severity.refuses();
+    let places: HashSet<String> = issues.iter().filter(exact).map(|issue| issue.pointer.clone()).collect();
+    if places.is_empty() {
         return;
     }
+    let concepts: HashSet<String> = places.iter().map(|at| concept(at).to_owned()).collect();
     issues.retain(|issue| {
-        // One of the two may speak of a coding and the other of its concept.
-        let concept =
-            |at: &str| at.rsplit_once("/coding/").map_or_else(|| at.to_owned(), |(at, _)| at.to_owned());
-        let covered = |at: &String| {
-            *at == issue.pointer
-                || (*at == concept(at) || issue.pointer == concept(&issue.pointer))
-                    && concept(at) == concept(&issue.pointer)
-        };
-        !(INEXACT.contains(&issue.rule.as_ref()) && exact.iter().any(covered))
+        let at = issue.pointer.as_str();
+        let covered = places.contains(at)
+            || places.contains(concept(at))
+            || (at == concept(at) && concepts.contains(at));
+        !(covered && INEXACT.contains(&issue.rule.as_ref()))
     });
 }
 

@@ -124,6 +124,10 @@ pub struct Issue {
     pub position: Option<Position>,
 }
 
+/// Most issues that one family of checks lists. A document with more is wrong throughout, and a list of all of it costs
+/// many times its own size.
+pub const MOST_ISSUES: usize = 10_000;
+
 impl Issue {
     /// A breach of `rule` at a JSON pointer.
     #[must_use]

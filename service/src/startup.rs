@@ -14,7 +14,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::delivery::{Lane, Pace, Parts, Worker};
 use crate::http::{self, State};
-use crate::intake::Intake;
+use crate::intake::{Intake, LargeBodies};
 use crate::metrics::Metrics;
 use crate::site_files;
 use crate::store::{Store, StoreError};
@@ -115,6 +115,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             assessment: config.assessment,
             group_by: config.group_by,
             forward: forwards.then(|| Arc::clone(&wake)),
+            large_bodies: LargeBodies::default(),
         },
         access: http::Gate::new(config.access, clock, config.pages.idle),
         pages: config.pages,

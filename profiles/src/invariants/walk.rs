@@ -12,7 +12,7 @@ use super::table::{CarryingElements, InvariantTable, breach};
 use super::types::parent_type;
 use super::xhtml::{self, Fault};
 use super::{native, table};
-use crate::issue::{Issue, Severity};
+use crate::issue::{Issue, MOST_ISSUES, Severity};
 use crate::json::{member, push_pointer};
 
 /// Deepest nesting that is walked; documents are read to a depth of 64 at most.
@@ -74,6 +74,10 @@ impl<'d> Walk<'_, 'd> {
         pointer
     }
 
+    fn is_full(&self) -> bool {
+        self.issues.len() >= MOST_ISSUES
+    }
+
     fn raise(&mut self, key: &'static str, message: &str, mend: &'static str) {
         let issue = breach(key.into(), Severity::Error, self.pointer(), message).mend(mend);
         self.issues.push(issue);
@@ -118,6 +122,9 @@ impl<'d> Walk<'_, 'd> {
 
     fn entries(&mut self, bundle: &Focus<'d>) {
         for fault in native::entry_faults(&bundle.node) {
+            if self.is_full() {
+                return;
+            }
             let key = if fault.part == "request" { "bdl-3" } else { "bdl-4" };
             let (says, mend) = if fault.missing {
                 ("needs", format!("Add `{}` to the entry, or send the Bundle as a `collection`.", fault.part))
@@ -147,6 +154,9 @@ impl<'d> Walk<'_, 'd> {
         let parent = focus.node.ty();
         let carrying = parent.and_then(|ty| self.table.elements_of(ty));
         for child in focus.node.children(focus.types) {
+            if self.is_full() {
+                return;
+            }
             let companion = child.node.value.is_none();
             self.path.push(Step { property: child.property, index: child.index, companion });
             let below = focus.at(child.node, child.property == "contained");

@@ -25,11 +25,13 @@ pub struct Limits {
     pub bytes: usize,
     /// Deepest accepted nesting of objects and arrays.
     pub depth: usize,
+    /// Most accepted values: objects, arrays, texts, numbers and the rest.
+    pub values: usize,
 }
 
 impl Default for Limits {
     fn default() -> Self {
-        Limits { bytes: 64 * 1024 * 1024, depth: 64 }
+        Limits { bytes: 64 * 1024 * 1024, depth: 64, values: 16 * 1024 * 1024 }
     }
 }
 
@@ -146,7 +148,7 @@ impl Document {
             let place = Position::of(text, offset).within(origin);
             return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(place)]);
         }
-        match strict::parse(text, limits.depth) {
+        match strict::parse(text, limits) {
             Ok(value) => {
                 if strict::may_spell_reserved_key(text) {
                     let reserved = Index::build(text).reserved_keys(text, origin);
@@ -365,6 +367,11 @@ mod tests {
         assert_eq!(parse(&very_deep).unwrap_err()[0].rule, "json-limit");
         let limits = Limits { bytes: 3, ..Limits::default() };
         assert_eq!(Document::parse(b"[1,2]".to_vec(), limits).unwrap_err()[0].rule, "json-limit");
+        let limits = Limits { values: 3, ..Limits::default() };
+        assert!(Document::parse(b"[1,2]".to_vec(), limits).is_ok());
+        let too_many = Document::parse(b"[1,{}, 2]".to_vec(), limits).unwrap_err();
+        assert_eq!((too_many.len(), too_many[0].rule.as_ref()), (1, "json-limit"));
+        assert_eq!(too_many[0].message, "The text holds more than 3 values.");
     }
 
     #[test]

@@ -33,7 +33,7 @@ use serde_json::Value;
 use crate::LoadError;
 use crate::definitions::BaseTables;
 use crate::invariants::{Handling, StatedCondition};
-use crate::issue::Issue;
+use crate::issue::{Issue, MOST_ISSUES};
 use crate::json::push_pointer;
 use crate::terminology::Terminology;
 
@@ -226,6 +226,9 @@ impl Profiles {
         around: &Surroundings<'_>,
         issues: &mut Vec<Issue>,
     ) {
+        if issues.len() >= MOST_ISSUES {
+            return;
+        }
         let selection = self.select(resource, pointer);
         let mut found = Vec::new();
         for number in selection.profiles {

@@ -12,9 +12,9 @@ use super::compiled::Compiled;
 use super::object::{self, ObjectRules};
 use super::place::Place;
 use super::primitive::{self, Primitive};
-use super::{MOST_ISSUES, is_full, keywords, reference, rules, schema};
+use super::{is_full, keywords, reference, rules, schema};
 use crate::definitions::{BaseTables, Element, JsonForm, TypeDefinition, ValueSet};
-use crate::issue::Issue;
+use crate::issue::{Issue, MOST_ISSUES};
 use crate::json::push_pointer;
 use crate::nearest::nearest;
 

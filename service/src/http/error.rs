@@ -51,6 +51,8 @@ pub(super) enum ApiError {
     KeyReused,
     /// The store cannot.
     Store(StoreError),
+    /// Reading the body crashed.
+    Crashed,
 }
 
 impl From<StoreError> for ApiError {
@@ -83,6 +85,7 @@ impl From<Refusal> for ApiError {
                 mend: "Send it again.",
             },
             Refusal::Store(error) => ApiError::Store(error),
+            Refusal::Crashed => ApiError::Crashed,
         }
     }
 }
@@ -210,7 +213,7 @@ impl ApiError {
                 "The store does not take this now; nothing was stored.",
                 "Send it again after the time in Retry-After.",
             ),
-            ApiError::Store(_) => said(
+            ApiError::Store(_) | ApiError::Crashed => said(
                 StatusCode::INTERNAL_SERVER_ERROR,
                 IssueType::Exception,
                 "http-internal",
@@ -241,6 +244,7 @@ impl ApiError {
     /// Logs a failure of ours, once, where it is turned into an answer.
     fn log(&self) {
         match self {
+            ApiError::Crashed => tracing::error!("reading a body crashed"),
             ApiError::Store(error) => {
                 tracing::error!(error = %error, code = error.code().as_deref(), "the store failed");
             }

@@ -76,7 +76,7 @@ async fn hand_in(
     state.metrics.submission(match &result {
         Ok(accepted) if accepted.changed => SubmissionResult::Accepted,
         Ok(_) => SubmissionResult::Unchanged,
-        Err(Refusal::Store(_) | Refusal::Contended) => SubmissionResult::Failed,
+        Err(Refusal::Store(_) | Refusal::Contended | Refusal::Crashed) => SubmissionResult::Failed,
         Err(_) => SubmissionResult::Refused,
     });
     Ok(result?)
@@ -97,7 +97,7 @@ pub(super) async fn assess(
             mend: "Write it as 2026-11-25T14:00:00Z, with `%2B` for a plus sign.",
         })?),
     };
-    let bundle = state.intake.assess(bytes, at)?;
+    let bundle = state.intake.assess(bytes, at).await?;
     Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
 }
 
@@ -117,7 +117,7 @@ pub(super) async fn validate(
         });
     }
     let (bytes, wrapped) = unwrapped(bytes, &resource_type);
-    let checked = state.intake.check(bytes)?;
+    let checked = state.intake.check(bytes).await?;
     if checked.root != *resource_type {
         return Err(ApiError::Request {
             text: "The resource is not of the type in the address.",

@@ -35,6 +35,7 @@ pub(crate) async fn bench() -> Bench {
         assessment: config.assessment,
         group_by: config.group_by,
         forward: Some(Arc::new(Notify::new())),
+        large_bodies: LargeBodies::default(),
     };
     Bench { intake, _folder: folder }
 }
@@ -90,6 +91,7 @@ impl Intake {
             assessment: self.assessment.clone(),
             group_by: self.group_by,
             forward: self.forward.clone(),
+            large_bodies: self.large_bodies.clone(),
         }
     }
 }

@@ -78,7 +78,7 @@ async fn the_first_exam_of_a_person_is_assessed_as_without_a_store() {
     let bench = bench().await;
     let bytes = exam_in("2025", "final", &[ULCER]);
     let accepted = bench.submit(bytes.clone()).await;
-    let stateless = bench.intake.assess(bytes, None).unwrap();
+    let stateless = bench.intake.assess(bytes, None).await.unwrap();
     for entry in stateless["entry"].as_array().unwrap() {
         let resource = &entry["resource"];
         let (kind, id) = (resource["resourceType"].as_str().unwrap(), resource["id"].as_str().unwrap());
