@@ -6,8 +6,9 @@ use actix_web::http::{StatusCode, header};
 use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
 use serde_json::{Value, json};
 use solewire_profiles::issue::{Issue, IssueType, refused};
-use solewire_profiles::resources::{RULE_SYSTEM, operation_outcome};
+use solewire_profiles::resources::RULE_SYSTEM;
 
+use super::answer;
 use super::negotiate::FHIR_JSON;
 use crate::config::Right;
 use crate::intake::Refusal;
@@ -227,7 +228,7 @@ impl ApiError {
         if let ApiError::Document { issues, root, .. } = self
             && refused(issues)
         {
-            return operation_outcome(issues, root);
+            return answer::outcome(issues, root);
         }
         let said = self.said();
         json!({

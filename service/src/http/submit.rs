@@ -4,7 +4,6 @@ use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use jiff::Timestamp;
 use serde_json::Value;
-use solewire_profiles::resources::operation_outcome;
 
 use super::error::ApiError;
 use super::negotiate::{FhirBody, accept_json, header, preferred_return};
@@ -129,7 +128,7 @@ pub(super) async fn validate(
         // Lines and columns would be those of the inner text, which the caller has not sent as such.
         issues.iter_mut().for_each(|issue| issue.position = None);
     }
-    Ok(answer::fhir(StatusCode::OK, operation_outcome(&issues, &checked.root).to_string()))
+    Ok(answer::fhir(StatusCode::OK, answer::outcome(&issues, &checked.root).to_string()))
 }
 
 /// The resource inside a Parameters body, as the operation also takes it; and whether there was one.
