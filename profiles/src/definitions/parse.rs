@@ -234,9 +234,7 @@ fn parse_value_sets(text: &'static str) -> Result<AHashMap<&'static str, ValueSe
 }
 
 /// The codes of all value sets, by system.
-fn listed(
-    value_sets: &AHashMap<&'static str, ValueSet>,
-) -> AHashMap<&'static str, AHashSet<&'static str>> {
+fn listed(value_sets: &AHashMap<&'static str, ValueSet>) -> AHashMap<&'static str, AHashSet<&'static str>> {
     let mut listed: AHashMap<&'static str, AHashSet<&'static str>> = AHashMap::new();
     for (system, codes) in value_sets.values().flat_map(|value_set| value_set.codes.iter().flatten()) {
         listed.entry(system).or_default().extend(codes);

@@ -64,8 +64,7 @@ impl<'d> Node<'d> {
 
     /// Whether it is a resource.
     pub(super) fn is_resource(&self) -> bool {
-        self.ty.is_some()
-            && self.value.and_then(|value| text(value, "resourceType")) == self.ty
+        self.ty.is_some() && self.value.and_then(|value| text(value, "resourceType")) == self.ty
     }
 
     /// The properties; none for a primitive.

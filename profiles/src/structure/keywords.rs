@@ -75,11 +75,9 @@ keyword!(
 fn has_coding_from(value_set: &ValueSet, concept: &Value) -> bool {
     let Some(concept) = concept.as_object() else { return true };
     let Some(codings) = member(concept, "coding").and_then(Value::as_array) else { return false };
-    codings.iter().any(|coding| {
-        match (text(coding, "system"), text(coding, "code")) {
-            (Some(system), Some(code)) => value_set.contains(system, code).unwrap_or(true),
-            _ => false,
-        }
+    codings.iter().any(|coding| match (text(coding, "system"), text(coding, "code")) {
+        (Some(system), Some(code)) => value_set.contains(system, code).unwrap_or(true),
+        _ => false,
     })
 }
 

@@ -2,9 +2,7 @@
 
 use serde_json::Value;
 
-use super::{
-    CodingSense, Concept, Concepts, LocalSystem, Terminology, Translation, ValueSet, check_digit,
-};
+use super::{CodingSense, Concept, Concepts, LocalSystem, Terminology, Translation, ValueSet, check_digit};
 use crate::LoadError;
 use crate::json::text;
 
