@@ -154,8 +154,8 @@ impl<'d> Node<'d> {
 
     /// Every child, in the order of the document.
     pub(super) fn children(&self, types: &ElementTypes<'d>) -> Vec<Child<'d>> {
-        let mut out = Vec::new();
-        let Some(properties) = self.properties() else { return out };
+        let Some(properties) = self.properties() else { return Vec::new() };
+        let mut out = Vec::with_capacity(properties.len());
         let paired = properties.keys().any(|key| key.starts_with('_'));
         for (key, value) in properties {
             if key == "resourceType" {

@@ -149,6 +149,10 @@ impl<'d> Walk<'_, 'd> {
         for child in focus.node.children(focus.types) {
             let companion = child.node.value.is_none();
             self.path.push(Step { property: child.property, index: child.index, companion });
+            if self.is_plain(parent, carrying, &child) {
+                self.path.pop();
+                continue;
+            }
             let below = focus.at(child.node, child.property == "contained");
             if !child.node.is_resource() {
                 self.element(parent, carrying, &child, below, ids);
@@ -159,6 +163,21 @@ impl<'d> Walk<'_, 'd> {
             }
             self.path.pop();
         }
+    }
+
+    /// Whether an element is a primitive without companion that no condition speaks of: most elements are.
+    fn is_plain(
+        &self,
+        parent: Option<&str>,
+        carrying: Option<&'d CarryingElements>,
+        child: &Child<'d>,
+    ) -> bool {
+        let node = &child.node;
+        node.companion.is_none()
+            && node.primitive().is_some()
+            && !(parent == Some("Narrative") && child.property == "div")
+            && node.ty().is_some_and(|ty| ty != "xhtml" && !self.table.speaks_of_type(ty))
+            && carrying.is_none_or(|elements| self.table.on_element(elements, child.property).is_none())
     }
 
     fn element(
