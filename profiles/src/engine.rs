@@ -1,5 +1,6 @@
 //! The facade: what the service and the command line call.
 
+use std::cell::Cell;
 use std::collections::HashSet;
 use std::sync::Arc;
 
@@ -7,7 +8,7 @@ use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 use uuid::Uuid;
 
-use crate::definitions::BaseTables;
+use crate::definitions::{BaseTables, TypeDefinition};
 use crate::exam::{self, FootExam, SourceResource};
 use crate::findings;
 use crate::invariants::{self, InvariantRow, InvariantTable, StatedCondition};
@@ -223,7 +224,14 @@ impl Engine {
         let mut issues = document.notes();
         let value = document.value();
         self.structure.check(value, &mut issues);
-        let types = |parent: &str, property: &str| self.tables.element_type(parent, property);
+        // The properties of one object are asked for one after the other.
+        let last: Cell<Option<&TypeDefinition>> = Cell::new(None);
+        let types = |parent: &str, property: &str| {
+            let known = last.get().filter(|definition| definition.name == parent);
+            let definition = known.or_else(|| self.tables.type_definition(parent));
+            last.set(definition);
+            Some(definition?.property(property)?.type_use.code.as_ref())
+        };
         let mut broken = Vec::new();
         invariants::check(value, &self.invariants, &types, &mut broken);
         let exact = FoundAt::of(&issues);

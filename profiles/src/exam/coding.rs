@@ -10,7 +10,7 @@ use super::submission::is_kept;
 use super::units::UCUM;
 use crate::definitions::BaseTables;
 use crate::issue::{Issue, Severity};
-use crate::json::{get, member, push_number, push_pointer, push_token, text};
+use crate::json::{Trail, get, member, push_pointer, text};
 use crate::terminology::{
     CodingSense, LocalSystem, Resolved, TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNKNOWN_CODE,
     TERMINOLOGY_UNMAPPED_CODE, Terminology, codings,
@@ -58,7 +58,7 @@ const READ_HERE: &[(&str, &[&str])] = &[
 /// Looks at the codes of the resources that are stored and sent. Issues are not placed yet.
 pub(crate) fn check_codes(terminology: &Terminology, tables: &BaseTables, document: &Value) -> Vec<Issue> {
     let mut look =
-        Look { terminology, tables, told: BTreeSet::new(), here: String::new(), issues: Vec::new() };
+        Look { terminology, tables, told: BTreeSet::new(), here: Trail::default(), issues: Vec::new() };
     if text(document, "resourceType") != Some("Bundle") {
         look.resource(document);
         return look.issues;
@@ -66,28 +66,28 @@ pub(crate) fn check_codes(terminology: &Terminology, tables: &BaseTables, docume
     let entries = get(document, "entry").and_then(Value::as_array).into_iter().flatten();
     for (number, entry) in entries.enumerate() {
         if let Some(resource) = get(entry, "resource") {
-            look.here.clear();
-            look.here.push_str("/entry");
-            push_number(&mut look.here, number);
-            look.here.push_str("/resource");
+            look.here = Trail::default();
+            look.here.property("entry");
+            look.here.item(number);
+            look.here.property("resource");
             look.resource(resource);
         }
     }
     look.issues
 }
 
-struct Look<'l> {
+struct Look<'l, 'd> {
     terminology: &'l Terminology,
     tables: &'l BaseTables,
     /// Code systems that were already said to be unchecked.
     told: BTreeSet<String>,
-    /// Pointer to what is looked at.
-    here: String,
+    /// The way to what is looked at.
+    here: Trail<'d>,
     issues: Vec<Issue>,
 }
 
-impl Look<'_> {
-    fn resource(&mut self, resource: &Value) {
+impl<'d> Look<'_, 'd> {
+    fn resource(&mut self, resource: &'d Value) {
         if !is_kept(resource) {
             return;
         }
@@ -109,7 +109,7 @@ impl Look<'_> {
             if of_exam || place.is_test() {
                 let readable = self.readable(resource, &place);
                 for (number, coding) in self.unmapped_codings(resource, &place) {
-                    let at = format!("{}{}/coding/{number}", self.here, place.pointer);
+                    let at = format!("{}{}/coding/{number}", self.here.pointer(), place.pointer);
                     let message =
                         format!("No map covers this code of a device; it stands for {}.", place.meaning());
                     let mut issue = Issue::new(&TERMINOLOGY_UNMAPPED_CODE, at, message).value(&coding);
@@ -144,15 +144,14 @@ impl Look<'_> {
 
     /// Says of each code that its system lacks, and once for each code system that is not loaded, at its first code
     /// that nothing knows.
-    fn unknown(&mut self, value: &Value) {
-        let length = self.here.len();
+    fn unknown(&mut self, value: &'d Value) {
         match value {
             Value::Array(items) => {
                 for (number, item) in items.iter().enumerate() {
                     if item.is_object() {
-                        push_number(&mut self.here, number);
+                        self.here.item(number);
                         self.unknown(item);
-                        self.here.truncate(length);
+                        self.here.back();
                     }
                 }
             }
@@ -161,9 +160,9 @@ impl Look<'_> {
                 for (name, part) in object {
                     // Labels of handling say nothing about the exam.
                     if (part.is_object() || part.is_array()) && name != "meta" {
-                        push_token(&mut self.here, name);
+                        self.here.property(name);
                         self.unknown(part);
-                        self.here.truncate(length);
+                        self.here.back();
                     }
                 }
             }
@@ -183,7 +182,7 @@ impl Look<'_> {
         }
         if self.terminology.lacks(system, code) {
             let message = "The code system of this coding is loaded here and has no such code.";
-            let at = push_pointer(&self.here, "code");
+            let at = push_pointer(&self.here.pointer(), "code");
             let mut issue = Issue::new(&TERMINOLOGY_UNKNOWN_CODE, at, message);
             if let Some(near) = self.terminology.nearest_code(system, code) {
                 issue = issue.mend(format!("Did you mean `{near}`?"));
@@ -201,7 +200,8 @@ impl Look<'_> {
         }
         self.told.insert(system.to_owned());
         let message = "This code system is not loaded here, so its codes were not checked in this document.";
-        let issue = Issue::new(&TERMINOLOGY_NOT_CHECKED, push_pointer(&self.here, "system"), message);
+        let issue =
+            Issue::new(&TERMINOLOGY_NOT_CHECKED, push_pointer(&self.here.pointer(), "system"), message);
         self.issues.push(issue.value(&json!(system)));
     }
 }

@@ -152,10 +152,9 @@ impl<'d> Node<'d> {
         Node::new(value, companion, self.child_type(&property.name, types))
     }
 
-    /// Every child, in the order of the document.
-    pub(super) fn children(&self, types: &ElementTypes<'d>) -> Vec<Child<'d>> {
-        let mut out = Vec::new();
-        let Some(properties) = self.properties() else { return out };
+    /// Calls `visit` for every child, in the order of the document.
+    pub(super) fn each_child(&self, types: &ElementTypes<'d>, visit: &mut dyn FnMut(Child<'d>)) {
+        let Some(properties) = self.properties() else { return };
         let paired = properties.keys().any(|key| key.starts_with('_'));
         for (key, value) in properties {
             if key == "resourceType" {
@@ -168,8 +167,14 @@ impl<'d> Node<'d> {
                 None => (key.as_str(), Some(value), properties.get(&format!("_{key}"))),
             };
             let ty = self.child_type(property, types);
-            each(value, companion, ty, |index, node| out.push(Child { property, index, node }));
+            each(value, companion, ty, |index, node| visit(Child { property, index, node }));
         }
+    }
+
+    /// Every child, in the order of the document.
+    pub(super) fn children(&self, types: &ElementTypes<'d>) -> Vec<Child<'d>> {
+        let mut out = Vec::new();
+        self.each_child(types, &mut |child| out.push(child));
         out
     }
 

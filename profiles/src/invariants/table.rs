@@ -9,7 +9,7 @@ use super::evaluate::EvaluationError;
 use super::exceptions::{Treatment, exception};
 use super::expression::{CompileError, Expression};
 use super::focus::Focus;
-use super::types::choice_type;
+use super::types::{choice_type, parent_type};
 use crate::issue::{Issue, IssueType, Severity};
 
 /// An invariant as its definition lists it.
@@ -190,6 +190,8 @@ pub struct InvariantTable {
     by_path: AHashMap<String, Vec<Constraint>>,
     /// Parent type to its elements that carry constraints.
     elements: AHashMap<String, CarryingElements>,
+    /// Whether any primitive type carries constraints.
+    on_primitives: bool,
 }
 
 /// The elements of one type that carry constraints: name (`probability[x]` for a choice), and the whole path.
@@ -217,6 +219,8 @@ impl InvariantTable {
                 continue;
             }
             constraints.push(Constraint::compile(row, Origin::Fhir)?);
+            let first = row.path.chars().next();
+            table.on_primitives |= first.is_some_and(|first| first.is_ascii_lowercase());
             if let Some((parent, element)) = row.path.rsplit_once('.') {
                 let CarryingElements(elements) = table.elements.entry(parent.to_owned()).or_default();
                 if !elements.iter().any(|(known, _)| known == element) {
@@ -230,6 +234,13 @@ impl InvariantTable {
     /// The constraints carried by a type or an element path.
     pub(super) fn on(&self, path: &str) -> &[Constraint] {
         self.by_path.get(path).map_or(&[], Vec::as_slice)
+    }
+
+    /// Whether values of a type have to keep constraints of their own: no primitive type has any in R4.
+    pub(super) fn speaks_of_type(&self, ty: &str) -> bool {
+        let is_primitive = ty.starts_with(|first: char| first.is_ascii_lowercase());
+        let speaks = |ty: &str| self.by_path.contains_key(ty);
+        !is_primitive || (self.on_primitives && (speaks(ty) || parent_type(ty).is_some_and(speaks)))
     }
 
     /// The elements of a type that carry constraints; none for most types.

@@ -45,7 +45,7 @@ fn walk<'d>(
     let steps = Steps::for_document(value);
     let focus = Focus::resource(value, types, &steps);
     let ids = Rc::new(native::contained_ids(&focus.node));
-    Walk { table, issues, path: Vec::new() }.resource(focus, &ids);
+    Walk { table, issues, path: Vec::new() }.resource(&focus, &ids);
 }
 
 /// One step of the way to an element.
@@ -94,16 +94,16 @@ impl<'d> Walk<'_, 'd> {
         }
     }
 
-    fn resource(&mut self, focus: Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
+    fn resource(&mut self, focus: &Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
         let Some(ty) = focus.node.ty() else { return };
         let mut tested = Vec::new();
-        self.test(self.table.on(ty), &focus, &mut tested);
+        self.test(self.table.on(ty), focus, &mut tested);
         if !matches!(ty, "Bundle" | "Binary" | "Parameters") {
-            self.test(self.table.on("DomainResource"), &focus, &mut tested);
+            self.test(self.table.on("DomainResource"), focus, &mut tested);
         }
-        self.test(self.table.on("Resource"), &focus, &mut tested);
+        self.test(self.table.on("Resource"), focus, &mut tested);
         if ty == "Bundle" {
-            self.entries(&focus);
+            self.entries(focus);
         }
         if focus.node.object().is_some_and(|object| member(object, "contained").is_some()) {
             for index in native::orphans(&focus.node, focus.types) {
@@ -144,7 +144,7 @@ impl<'d> Walk<'_, 'd> {
         }
     }
 
-    fn children(&mut self, focus: Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
+    fn children(&mut self, focus: &Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
         if self.path.len() >= MAX_DEPTH {
             let message = "The document is nested more deeply than its conditions are checked.";
             let issue = Issue::new(&INVARIANT, self.pointer(), message).mend("Flatten the nested elements.");
@@ -153,22 +153,37 @@ impl<'d> Walk<'_, 'd> {
         }
         let parent = focus.node.ty();
         let carrying = parent.and_then(|ty| self.table.elements_of(ty));
-        for child in focus.node.children(focus.types) {
-            if self.is_full() {
+        focus.node.each_child(focus.types, &mut |child| {
+            if self.is_full() || self.is_plain(parent, carrying, &child) {
                 return;
             }
             let companion = child.node.value.is_none();
             self.path.push(Step { property: child.property, index: child.index, companion });
             let below = focus.at(child.node, child.property == "contained");
             if !child.node.is_resource() {
-                self.element(parent, carrying, &child, below, ids);
+                self.element(parent, carrying, &child, &below, ids);
             } else if child.property == "contained" {
-                self.resource(below, ids);
+                self.resource(&below, ids);
             } else {
-                self.resource(below, &Rc::new(native::contained_ids(&child.node)));
+                self.resource(&below, &Rc::new(native::contained_ids(&child.node)));
             }
             self.path.pop();
-        }
+        });
+    }
+
+    /// Whether an element is a primitive without companion that no condition speaks of: most elements are.
+    fn is_plain(
+        &self,
+        parent: Option<&str>,
+        carrying: Option<&'d CarryingElements>,
+        child: &Child<'d>,
+    ) -> bool {
+        let node = &child.node;
+        node.companion.is_none()
+            && node.primitive().is_some()
+            && !(parent == Some("Narrative") && child.property == "div")
+            && node.ty().is_some_and(|ty| ty != "xhtml" && !self.table.speaks_of_type(ty))
+            && carrying.is_none_or(|elements| self.table.on_element(elements, child.property).is_none())
     }
 
     fn element(
@@ -176,7 +191,7 @@ impl<'d> Walk<'_, 'd> {
         parent: Option<&str>,
         carrying: Option<&'d CarryingElements>,
         child: &Child<'d>,
-        focus: Focus<'d>,
+        focus: &Focus<'d>,
         ids: &Rc<HashSet<&'d str>>,
     ) {
         let node = &child.node;
@@ -209,16 +224,16 @@ impl<'d> Walk<'_, 'd> {
         }
         let mut tested = Vec::new();
         if let Some(ty) = ty {
-            self.test(self.table.on(ty), &focus, &mut tested);
+            self.test(self.table.on(ty), focus, &mut tested);
             if let Some(general) = parent_type(ty) {
-                self.test(self.table.on(general), &focus, &mut tested);
+                self.test(self.table.on(general), focus, &mut tested);
             }
         }
         if let Some((path, constraints)) =
             carrying.and_then(|elements| self.table.on_element(elements, child.property))
             && Some(path) != ty
         {
-            self.test(constraints, &focus, &mut tested);
+            self.test(constraints, focus, &mut tested);
         }
         if node.object().is_none() {
             if node.companion.is_none() {

@@ -142,13 +142,16 @@ impl Document {
         }
         let byte_order_mark = bytes.starts_with(BYTE_ORDER_MARK);
         let text = bytes.strip_prefix(BYTE_ORDER_MARK).unwrap_or(&bytes);
-        if let Err(error) = std::str::from_utf8(text) {
-            let offset = error.valid_up_to();
-            let message = "The text holds bytes that are not UTF-8.".to_owned();
-            let place = Position::of(text, offset).within(origin);
-            return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(place)]);
-        }
-        match strict::parse(text, limits) {
+        let characters = match std::str::from_utf8(text) {
+            Ok(characters) => characters,
+            Err(error) => {
+                let offset = error.valid_up_to();
+                let message = "The text holds bytes that are not UTF-8.".to_owned();
+                let place = Position::of(text, offset).within(origin);
+                return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(place)]);
+            }
+        };
+        match strict::parse(characters, limits) {
             Ok(value) => {
                 if strict::may_spell_reserved_key(text) {
                     let reserved = Index::build(text).reserved_keys(text, origin);
@@ -281,10 +284,57 @@ pub(crate) fn push_token(pointer: &mut String, token: &str) {
     }
 }
 
-/// Takes the step to an item of an array in a JSON pointer.
-pub(crate) fn push_number(pointer: &mut String, number: usize) {
-    // Writing into a String cannot fail.
-    write!(pointer, "/{number}").ok();
+/// The way to a place in a document, kept as steps: most places are passed without anything to say about them, and only
+/// then is a pointer worth its making.
+#[derive(Debug, Default)]
+pub(crate) struct Trail<'d>(Vec<TrailStep<'d>>);
+
+#[derive(Debug, Clone, Copy)]
+enum TrailStep<'d> {
+    Property(&'d str),
+    Item(usize),
+}
+
+impl<'d> Trail<'d> {
+    /// Takes the step to a property.
+    pub(crate) fn property(&mut self, name: &'d str) {
+        self.0.push(TrailStep::Property(name));
+    }
+
+    /// Takes the step to an item of an array.
+    pub(crate) fn item(&mut self, number: usize) {
+        self.0.push(TrailStep::Item(number));
+    }
+
+    /// Goes one step back.
+    pub(crate) fn back(&mut self) {
+        self.0.pop();
+    }
+
+    /// How many steps were taken.
+    pub(crate) fn len(&self) -> usize {
+        self.0.len()
+    }
+
+    /// The JSON pointer of the steps behind the first `skipped` ones.
+    pub(crate) fn pointer_behind(&self, skipped: usize) -> String {
+        let mut pointer = String::new();
+        for step in self.0.iter().skip(skipped) {
+            match step {
+                TrailStep::Property(name) => push_token(&mut pointer, name),
+                // Writing into a String cannot fail.
+                TrailStep::Item(number) => {
+                    write!(pointer, "/{number}").ok();
+                }
+            }
+        }
+        pointer
+    }
+
+    /// The JSON pointer of all steps.
+    pub(crate) fn pointer(&self) -> String {
+        self.pointer_behind(0)
+    }
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use std::cell::Cell;
 use std::fmt;
 
+use memchr::memmem;
 use serde::de::{DeserializeSeed, Error as _, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 
@@ -40,9 +41,9 @@ impl ParseError {
     }
 }
 
-pub(super) fn parse(text: &[u8], limits: Limits) -> Result<Value, ParseError> {
+pub(super) fn parse(text: &str, limits: Limits) -> Result<Value, ParseError> {
     let left = Cell::new(limits.values);
-    let mut deserializer = serde_json::Deserializer::from_slice(text);
+    let mut deserializer = serde_json::Deserializer::from_str(text);
     let strict = Strict { depth: limits.depth, left: &left };
     let value = strict.deserialize(&mut deserializer).and_then(|value| deserializer.end().map(|()| value));
     value.map_err(|error| ParseError { error, limits })
@@ -50,24 +51,11 @@ pub(super) fn parse(text: &[u8], limits: Limits) -> Result<Value, ParseError> {
 
 /// Whether a key could be the reserved one, written plainly or through escapes.
 pub(super) fn may_spell_reserved_key(text: &[u8]) -> bool {
-    contains(text, RESERVED_PREFIX.as_bytes()) || contains(text, b"\\u")
+    memmem::find(text, RESERVED_PREFIX.as_bytes()).is_some() || memmem::find(text, b"\\u").is_some()
 }
 
 pub(super) fn is_reserved(key: &str) -> bool {
     key.starts_with(RESERVED_PREFIX)
-}
-
-fn contains(text: &[u8], needle: &[u8]) -> bool {
-    let Some(first) = needle.first() else { return true };
-    let mut rest = text;
-    while let Some(at) = rest.iter().position(|byte| byte == first) {
-        rest = rest.get(at..).unwrap_or_default();
-        if rest.starts_with(needle) {
-            return true;
-        }
-        rest = rest.get(1..).unwrap_or_default();
-    }
-    false
 }
 
 #[derive(Clone, Copy)]

@@ -175,6 +175,13 @@ impl Terminology {
     /// standard codings decide.
     #[must_use]
     pub fn resolve(&self, system: LocalSystem, concept: &Value) -> Resolved<'_> {
+        let mut all = codings(concept);
+        if let (Some((_, alone)), None) = (all.next(), all.next()) {
+            return match self.sense(system, alone) {
+                CodingSense::Local(code) | CodingSense::Standard(code) => Resolved::Code(code),
+                CodingSense::UnknownLocal | CodingSense::Foreign => Resolved::Unknown,
+            };
+        }
         let mut local: Vec<&str> = Vec::new();
         let mut standard: Vec<(&Value, &str)> = Vec::new();
         for (_, coding) in codings(concept) {

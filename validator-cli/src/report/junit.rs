@@ -116,7 +116,7 @@ impl Reporter for Junit {
                 self.case(
                     entry,
                     entry.root,
-                    &format!("      <skipped message=\"{}\"/>\n", escaped(&visible(reason))),
+                    &format!("      <skipped>{}</skipped>\n", escaped(&visible(reason))),
                 );
             }
             Verdict::Unread(reason) => {
