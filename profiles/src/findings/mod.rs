@@ -131,7 +131,7 @@ impl Fact {
             Fact::EgfrBelow15 => "eGFR below 15",
             Fact::SelfCareImpaired => "unable to care for the feet and without help",
             Fact::MonofilamentInsensate => "monofilament not felt at a site",
-            Fact::FootPulseAbsent => "a foot pulse absent",
+            Fact::FootPulseAbsent => "missing foot pulse",
         }
     }
 }
