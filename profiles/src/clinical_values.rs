@@ -72,6 +72,7 @@ mod tests {
         ("findings/perfusion.rs", include_str!("findings/perfusion.rs")),
         ("findings/recorded.rs", include_str!("findings/recorded.rs")),
         ("findings/sensation.rs", include_str!("findings/sensation.rs")),
+        ("findings/severe_ischaemia.rs", include_str!("findings/severe_ischaemia.rs")),
         ("findings/ulcer.rs", include_str!("findings/ulcer.rs")),
         ("findings/warmth.rs", include_str!("findings/warmth.rs")),
         ("sequence/exchanged.rs", include_str!("sequence/exchanged.rs")),

@@ -383,6 +383,11 @@ fn indices(exam: &FootExam, side: Laterality, test: Test) -> Vec<Index> {
     out
 }
 
+/// The ankle-brachial indices of a foot, each as low as its readings allow.
+pub(super) fn ankle_indices(exam: &FootExam, side: Laterality) -> Vec<Measured> {
+    indices(exam, side, Test::AnkleBrachialIndex).into_iter().map(|index| index.lowest).collect()
+}
+
 /// Whether both indices and the waveforms of both foot arteries show that perfusion is normal.
 fn ruled_out(exam: &FootExam, side: Laterality, ankle: &[Index], toe: &[Index]) -> bool {
     let pulsatile = |entry: &Entry| {
