@@ -62,8 +62,7 @@ fn main() {
             summary
                 .missing
                 .iter()
-                .filter(|line| line.contains(" is not known. "))
-                .cloned()
+                .filter_map(|line| Some(line.split_once(" is not known. ")?.0.to_owned()))
                 .collect::<Vec<_>>()
         };
         let mut facts: Vec<String> = derived.assessments.iter().flat_map(said).collect();

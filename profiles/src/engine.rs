@@ -195,15 +195,18 @@ impl Engine {
     }
 
     /// Loads what ships with the crate and the published definitions of a site: the StructureDefinition, ValueSet,
-    /// CodeSystem and ConceptMap resources in `files`, each the name of a file and its text.
+    /// CodeSystem and ConceptMap resources in `files`, each the name of a file and its text, and guidelines in the form of
+    /// those that ship. A guideline takes the place of the shipped one of the same id.
     ///
     /// The order of the files does not matter. The names are only for messages.
     ///
     /// # Errors
-    /// A file that is none of these resources, one that stands twice under the same canonical address, or one that asks
-    /// for what cannot be enforced. The error names the file (or both) and what to change.
+    /// A file that is none of these, a guideline that leaves a case open or a number without a source, a resource that
+    /// stands twice under the same canonical address, or one that asks for what cannot be enforced. The error names the
+    /// file (or both) and what to change.
     pub fn with_site_files<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<Engine, LoadError> {
-        let site = site_files::admit(files)?;
+        let site_files::Admitted { definitions, guidelines, listed } = site_files::admit(files)?;
+        let files = definitions.as_slice();
         let tables = BaseTables::builtin()?;
         let terminology = Arc::new(Terminology::builtin()?.with_files(files)?);
         Ok(Engine {
@@ -212,8 +215,8 @@ impl Engine {
             invariants: published_invariants(tables)?,
             profiles: Profiles::with_files(Arc::clone(&terminology), files)?,
             terminology,
-            guidelines: risk::builtin_guidelines()?,
-            site,
+            guidelines: risk::guidelines_with(&guidelines)?,
+            site: listed,
         })
     }
 

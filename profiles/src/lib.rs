@@ -36,7 +36,7 @@ pub mod submit;
 pub mod terminology;
 pub mod time;
 
-pub use clinical_values::{Certainty, ClinicalValue, clinical_values};
+pub use clinical_values::{Certainty, ClinicalValue};
 pub use engine::{
     AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamKey, GroupBy, LoadError,
     PlacedResource, Submission, SubmittedExam,
@@ -58,4 +58,11 @@ pub fn rules() -> Vec<&'static issue::Rule> {
         submit::RULES,
     ];
     families.iter().flat_map(|family| family.iter().copied()).collect()
+}
+
+/// Every clinical value that stands in code, in a stable order. Those of a guideline stand in its file.
+#[must_use]
+pub fn clinical_values() -> Vec<&'static ClinicalValue> {
+    let families = [exam::VALUES, sequence::VALUES].into_iter().chain(findings::VALUES.iter().copied());
+    families.flatten().collect()
 }

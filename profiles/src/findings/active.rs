@@ -98,8 +98,8 @@ pub(super) fn add_person_level(exam: &FootExam, words: &Words<'_>, person: &mut 
     }
 }
 
-/// How urgent the active problems of an exam are; none without one.
-pub(super) fn urgency(exam: &FootExam, person: &FactTable) -> Option<Urgency> {
+/// How urgent the active problems of an exam are; none without one. `severe_ischaemia` is by pressures, of any foot.
+pub(super) fn urgency(exam: &FootExam, person: &FactTable, severe_ischaemia: bool) -> Option<Urgency> {
     if person.state(Fact::ActiveProblem) != State::Present {
         return None;
     }
@@ -108,8 +108,8 @@ pub(super) fn urgency(exam: &FootExam, person: &FactTable) -> Option<Urgency> {
             .into_iter()
             .any(|side| entry(exam, side, item).is_some_and(|entry| entry.has(ResultCode::Present)))
     };
-    let ulcer_with_ischaemia =
-        present(Item::ActiveUlcer) && person.state(Fact::PeripheralArteryDisease) == State::Present;
+    let ischaemia = severe_ischaemia || person.state(Fact::PeripheralArteryDisease) == State::Present;
+    let ulcer_with_ischaemia = present(Item::ActiveUlcer) && ischaemia;
     let severe_ulcer = exam
         .of_test(Test::Ulcer, Some(Laterality::Left))
         .chain(exam.of_test(Test::Ulcer, Some(Laterality::Right)))

@@ -9,6 +9,7 @@ mod near;
 mod perfusion;
 mod recorded;
 mod sensation;
+mod severe_ischaemia;
 mod ulcer;
 mod warmth;
 mod words;
@@ -31,6 +32,7 @@ pub(crate) const VALUES: &[&[ClinicalValue]] = &[
     perfusion::VALUES,
     recorded::VALUES,
     sensation::VALUES,
+    severe_ischaemia::VALUES,
     ulcer::VALUES,
     warmth::VALUES,
 ];
@@ -131,7 +133,7 @@ impl Fact {
             Fact::EgfrBelow15 => "eGFR below 15",
             Fact::SelfCareImpaired => "unable to care for the feet and without help",
             Fact::MonofilamentInsensate => "monofilament not felt at a site",
-            Fact::FootPulseAbsent => "a foot pulse absent",
+            Fact::FootPulseAbsent => "missing foot pulse",
         }
     }
 }
@@ -332,7 +334,10 @@ pub fn findings(exam: &FootExam, terminology: &Terminology, criterion: Monofilam
     let mut care = ulcer::described(exam, &words, sensation);
     care.extend(recorded::care(exam, &words));
     let person = FactTable(person);
-    let urgency = active::urgency(exam, &person);
+    let severe: Vec<String> =
+        Laterality::BOTH.into_iter().flat_map(|side| severe_ischaemia::found(exam, &words, side)).collect();
+    let urgency = active::urgency(exam, &person, !severe.is_empty());
+    care.extend(severe.into_iter().map(|line| format!("{line}; with an ulcer, vascular opinion at once")));
     Findings {
         urgency,
         contradictions: recorded::contradictions(exam, &words),

@@ -364,6 +364,7 @@ fn indices(exam: &FootExam, side: Laterality, test: Test) -> Vec<Index> {
     }
     if let Some(entry) = exam.entry(test, Some(side), Part::Whole) {
         for reading in measured(entry) {
+            let tied = reading.exact().is_some_and(|value| tie(value, Decimal::ONE));
             let rounded = Measured {
                 at_least: reading.at_least.map(two_places),
                 at_most: reading.at_most.map(two_places),
@@ -375,11 +376,16 @@ fn indices(exam: &FootExam, side: Laterality, test: Test) -> Vec<Index> {
                 sources: sources(entry, |_| true),
                 stated: true,
                 full: true,
-                tie: false,
+                tie: tied,
             });
         }
     }
     out
+}
+
+/// The ankle-brachial indices of a foot, each as low as its readings allow.
+pub(super) fn ankle_indices(exam: &FootExam, side: Laterality) -> Vec<Measured> {
+    indices(exam, side, Test::AnkleBrachialIndex).into_iter().map(|index| index.lowest).collect()
 }
 
 /// Whether both indices and the waveforms of both foot arteries show that perfusion is normal.

@@ -304,9 +304,23 @@ pub(super) fn contradictions(exam: &FootExam, words: &Words<'_>) -> Vec<String> 
         .collect()
 }
 
-/// What was found on skin and nails that asks for care, whatever the category.
+/// What was found on skin and nails, in footwear and in daily care that asks for care, whatever the category.
 pub(super) fn care(exam: &FootExam, words: &Words<'_>) -> Vec<String> {
     let mut out = Vec::new();
+    let footwear = exam.entry(Test::Footwear, None, Part::Whole);
+    for code in [ResultCode::Inadequate, ResultCode::Barefoot] {
+        if footwear.is_some_and(|entry| entry.has(code)) {
+            out.push(format!("footwear worn to the visit: {}", words.result(code)));
+        }
+    }
+    let daily = exam.entry(Test::SelfCare, None, Part::Item(Item::ChecksFeetDaily));
+    if daily.is_some_and(|entry| entry.has(ResultCode::No)) {
+        out.push(format!(
+            "self-care: {}: {}",
+            words.item(Item::ChecksFeetDaily),
+            words.result(ResultCode::No)
+        ));
+    }
     for side in Laterality::BOTH {
         for test in [Test::Skin, Test::Nails] {
             for (part, entry) in exam.of_test(test, Some(side)) {

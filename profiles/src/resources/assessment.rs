@@ -223,6 +223,10 @@ fn evidence_lines(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<Str
 }
 
 fn capital(text: &str) -> String {
+    // An abbreviation keeps its own way of beginning.
+    if text.starts_with("eGFR") {
+        return text.to_owned();
+    }
     let mut characters = text.chars();
     characters
         .next()
@@ -247,6 +251,12 @@ fn missing(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
             };
             let effect = person.effects.iter().find(|effect| effect.fact == *fact).map(|effect| {
                 let range = |numbers: &[usize]| range_of(verdict.guideline, numbers.iter());
+                let ends = (verdict.person.lowest(), verdict.person.highest());
+                let ends = (ends.0.map(|(number, _)| number), ends.1.map(|(number, _)| number));
+                let narrows = |numbers: &[usize]| (numbers.first().copied(), numbers.last().copied()) != ends;
+                if !narrows(&effect.present) && !narrows(&effect.absent) {
+                    return " Alone it would not narrow the range.".to_owned();
+                }
                 format!(" {alone}{} if present, {} if absent.", range(&effect.present), range(&effect.absent))
             });
             let effect = effect.unwrap_or_default();

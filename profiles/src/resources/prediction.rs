@@ -61,12 +61,13 @@ pub(super) fn assumption(witness: &Witness) -> String {
         witness.assumed.iter().filter(|(_, present)| *present == wanted).map(|(fact, _)| *fact).collect()
     };
     let (present, absent) = (say(true), say(false));
+    let turn = |facts: &[Fact]| if facts.len() == 1 { "turns" } else { "turn" };
     match (present.as_slice(), absent.as_slice()) {
         ([], []) => String::new(),
-        (present, []) => format!("{} turns out present", fact_words(present)),
-        ([], absent) => format!("{} turns out absent", fact_words(absent)),
+        (present, []) => format!("{} {} out present", fact_words(present), turn(present)),
+        ([], absent) => format!("{} {} out absent", fact_words(absent), turn(absent)),
         (present, absent) => {
-            format!("{} turns out present and {} absent", fact_words(present), fact_words(absent))
+            format!("{} {} out present and {} absent", fact_words(present), turn(present), fact_words(absent))
         }
     }
 }

@@ -59,7 +59,7 @@ pub static SETTINGS: &[Setting] = &[
     setting(
         "assessment.calendar",
         "",
-        "{ weekend = [\"saturday\", \"sunday\"], holidays = [\"2026-12-25\"] }",
+        "{ weekend = [\"saturday\", \"sunday\"], holidays = [\"2026-12-25\"], time_zone = \"Europe/Dublin\" }; without a time zone, the offset of each exam",
     ),
     setting("exam.group_by", "encounter", "encounter or subject-and-day"),
     setting(

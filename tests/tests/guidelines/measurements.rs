@@ -299,6 +299,7 @@ fn rows_that_are_set_aside_are_few_and_there() {
         "PAD-RULEOUT",
         "FOOT-TEMPERATURE",
         "SINBAD",
+        "SEVERE-ISCHAEMIA-2023",
     ];
     assert!(rows.iter().all(|row| known.contains(&row.guideline.as_str())), "a family of rows is not read");
 }
@@ -400,5 +401,43 @@ fn ulcer_rows_hold() {
         exam.set("ulcer", place, "ulcer-area", Answer::NotTested("not-performed"));
         let care = exam.summary("iwgdf-2023").care.join("\n");
         assert!(care.contains("area not known") && care.contains(" to "), "{}: {care}", row.id);
+    }
+}
+
+#[test]
+fn severe_ischaemia_rows_hold() {
+    let rows = rows(FILE);
+    let pressures: Vec<&Row> = rows.iter().filter(|row| row.guideline == "SEVERE-ISCHAEMIA-2023").collect();
+    assert_eq!(pressures.len(), 9);
+    for row in pressures {
+        let mut exam = Exam::normal();
+        for (key, value) in row.inputs() {
+            let number = |unit| Answer::Quantity(value.to_owned(), unit);
+            match key {
+                "ankle_pressure" => {
+                    exam.set("systolic-pressure", "left", "dorsalis-pedis", number(MMHG));
+                }
+                "toe_pressure" => {
+                    exam.set("systolic-pressure", "left", "hallux-pressure", number(MMHG));
+                }
+                "abi" => {
+                    exam.set("ankle-brachial-index", "left", "", number("1"));
+                }
+                "tcpo2" => {
+                    exam.set("tcpo2", "left", "", number(MMHG));
+                }
+                other => panic!("{other}"),
+            }
+        }
+        let severe = row.category == "urgent-vascular";
+        let care = exam.summary("iwgdf-2023").care.join("\n");
+        assert_eq!(care.contains("severe ischaemia by"), severe, "{}: {care}", row.id);
+        assert_ne!(exam.summary("iwgdf-2023").categories, ["iwgdf-2023.active"], "{}", row.id);
+        // With an ulcer it is referred at once, whatever the pulses say.
+        exam.set("active-problem", "left", "active-ulcer", Answer::Code("present"));
+        let referral = exam.summary("iwgdf-2023").referral.unwrap();
+        let at_once = referral.starts_with("Immediate referral");
+        // An index of 0.40 is peripheral artery disease all the same.
+        assert_eq!(at_once, severe || row.input("abi").is_some(), "{}: {referral}", row.id);
     }
 }

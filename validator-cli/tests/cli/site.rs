@@ -36,7 +36,7 @@ fn an_exam_in_the_codes_of_a_device_is_checked_and_assessed() {
     let ran = bench.run(&["validate", "--profiles", &definitions, "--at", AT, &exam]).ends(0);
     assert!(ran.out.contains("Checked 1 document in 1 file"), "{}", ran.out);
     let ran = bench.run(&["assess", "--profiles", &definitions, "--at", AT, &exam]).ends(0);
-    assert!(ran.out.contains("IWGDF 2023: moderate"), "{}", ran.out);
+    assert!(ran.out.contains("IWGDF 2023 category 2: moderate risk"), "{}", ran.out);
 }
 
 #[test]
