@@ -11,6 +11,7 @@ mod demo;
 mod device;
 mod exam;
 mod faults;
+mod kills;
 mod repost;
 mod restart;
 mod store;
