@@ -4,6 +4,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 
+mod clock;
 mod configuration;
 mod contract;
 mod corpus;
@@ -12,6 +13,7 @@ mod device;
 mod exam;
 mod faults;
 mod kills;
+mod parallel;
 mod repost;
 mod restart;
 mod store;
