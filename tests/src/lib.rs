@@ -10,4 +10,5 @@ pub mod client;
 pub mod corpus;
 pub mod postgres;
 pub mod process;
+pub mod random;
 pub mod service;

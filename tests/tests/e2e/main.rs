@@ -4,6 +4,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 
+mod clock;
 mod configuration;
 mod contract;
 mod corpus;
@@ -11,6 +12,8 @@ mod demo;
 mod device;
 mod exam;
 mod faults;
+mod kills;
+mod parallel;
 mod repost;
 mod restart;
 mod store;
