@@ -58,7 +58,12 @@ export function shortName(display) {
     return display.replace(/^[^:]*: /, "");
 }
 
-/** How a referral is pressing: the look of its banner. */
+/** What a request asks for, in a sentence. */
+export function requestWords(request) {
+    return plain(request.note[0].text);
+}
+
+/** Whether a referral cannot wait: the look of its banner. */
 export function isPressing(request) {
     return request?.priority === "stat" || request?.priority === "urgent";
 }
@@ -89,10 +94,11 @@ export function scale(assessment, guidelines) {
     return make("ol", { class: "scale", "aria-label": `Categories of ${guideline.title}, lowest first` }, steps);
 }
 
-/** A sentence that names codes for programs, with words in their place. What it says stays the same. */
+/** A sentence with codes and dates for programs, with words in their place. What it says stays the same. */
 export function plain(text) {
     const tests = [...TEST_WORDS.keys()].join("|");
     return text
+        .replace(/\b\d{4}-\d{2}-\d{2}\b/g, dateWords)
         .replace("(deformity significant-deformity, or every listed deformity)", "(your judgement, or every row)")
         // In brackets behind its name a code says nothing more; in a list it is the name.
         .replace(new RegExp(` \\((?:${tests})(?: [a-z0-9-]+)?\\)`, "g"), "")

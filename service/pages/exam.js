@@ -1,7 +1,7 @@
 // The capture page: the steps, what follows so far, and sending.
 
 import { Answers, isWhole, placeOf } from "./answers.js";
-import { categoryWords, isPressing, missing, plain, readAssessment, scale, shortName, stepOf, windowWords } from "./assessment.js";
+import { categoryWords, isPressing, missing, plain, readAssessment, requestWords, scale, stepOf, windowWords } from "./assessment.js";
 import { SIDES, STEPS } from "./catalogue.js";
 import { Board, isAsked, partsOf } from "./controls.js";
 import { documentOf, isNumber, placeOfIssue } from "./document.js";
@@ -20,7 +20,10 @@ export class Exam {
         this.closing = new AbortController();
         this.record = record;
         this.answers = new Answers(record);
+        /** What the service has against the exam as it is: places and issues. */
         this.issues = new Map();
+        /** What it said when the exam was sent; it holds until something is changed. */
+        this.refusal = [];
         this.board = null;
         this.asking = null;
         this.resting = 0;
@@ -76,6 +79,7 @@ export class Exam {
     #changed(words) {
         this.record.answers = this.answers.plain();
         this.record.issues = [];
+        this.refusal = [];
         work.save(this.record);
         this.board?.refresh();
         this.#rail();
@@ -179,7 +183,7 @@ export class Exam {
             const answer = await guarded(() => ask("/fhir/$assess", { method: "POST", body: text, signal }));
             if (!answer || signal.aborted) return;
             if (answer.status !== 200) this.#showRefusal(issuesOf(answer.body), fields);
-            else this.#showAssessment(answer.body.entry.map(({ resource }) => resource));
+            else this.#showAssessment(answer.body.entry.map(({ resource }) => resource), fields);
         } catch (error) {
             if (error.name === "AbortError") return;
             if (!(error instanceof Unreachable)) throw error;
@@ -188,25 +192,27 @@ export class Exam {
         }
     }
 
-    #showAssessment(resources) {
+    #showAssessment(resources, fields) {
         const assessment = readAssessment(resources, { guideline: setup().guideline });
-        this.#takeIssues([], new Map());
+        this.#takeIssues(this.refusal, fields);
         byId("live").dataset.state = "fresh";
         replace(byId("live-state"), "As it stands now");
         const words = categoryWords(assessment);
         const { referral, recall, notes } = assessment;
         const pressing = isPressing(referral);
         replace(byId("live-body"),
-            pressing ? make("p", { class: "urgent" }, make("strong", {}, referral.priority === "stat" ? "At once. " : "Urgent. "), referral.note[0].text) : null,
+            this.issues.size > 0 ? this.#issueList() : null,
+            pressing ? make("p", { class: "urgent" }, make("strong", {}, referral.priority === "stat" ? "At once. " : "Urgent. "), requestWords(referral)) : null,
             make("p", { class: "live-title" }, assessment.title),
             make("p", { class: "live-words", id: "live-words" }, words.length === 1 ? capital(words[0]) : `${capital(words[0])} to ${words[1]}`),
             scale(assessment, setup().guidelines),
             this.#missingList(notes),
             notes.contradiction.map(text => make("p", { class: "warn" }, plain(text))),
             recall ? make("p", { class: "live-recall" }, make("strong", {}, "Next examination: "), windowWords(recall)) : null,
-            referral && !pressing ? make("p", { class: "live-recall" }, make("strong", {}, "Referral: "), referral.note[0].text) : null);
-        const line = words.map(shortName).join(" to ");
-        byId("live-short").textContent = `${capital(line)}${assessment.settled ? "" : `, ${notes.missing.length} not known`}`;
+            referral && !pressing ? make("p", { class: "live-recall" }, make("strong", {}, "Referral: "), requestWords(referral)) : null);
+        const line = words.join(" to ");
+        byId("live").dataset.urgent = String(pressing);
+        byId("live-short").textContent = `${pressing ? "Urgent: " : ""}${pressing ? line : capital(line)}${assessment.settled ? "" : `, ${notes.missing.length} not known`}`;
         if (line !== this.said) announce(`As it stands: ${line}`);
         this.said = line;
         this.assessment = assessment;
@@ -294,7 +300,7 @@ export class Exam {
             make("fieldset", { class: "finish" }, make("legend", {}, "Is the exam finished?"),
                 status("final", "Yes, finished", "It counts as the exam of this visit."),
                 status("preliminary", "No, more results follow", "It is assessed and stays preliminary.")),
-            make("p", { id: "readiness", role: "status" }),
+            make("div", { id: "readiness", role: "status" }),
             make("button", { type: "button", id: "send", class: "main-action", onclick: () => this.#send() }, "Send the exam"));
     }
 
@@ -315,7 +321,7 @@ export class Exam {
         if (begun > 0) lines.push(`At ${begun} of the sites the three questions were begun and not finished; these sites count as not tested.`);
         if (lines.length === 0 && this.assessment && !this.assessment.settled) lines.push("The category is not settled. The exam can be sent; it stays a range until the rest is known.");
         place.dataset.state = this.issues.size > 0 || unreadable > 0 ? "refused" : "fine";
-        replace(place, lines.map(line => make("span", { class: "issue-line" }, line)));
+        replace(place, lines.map(line => make("span", { class: "issue-line" }, line)), this.issues.size > 0 ? this.#issueList() : null);
     }
 
     async #send() {
@@ -362,17 +368,14 @@ export class Exam {
     // A refused exam is open again; what the service said stands at the fields.
     #takeBack() {
         const { record } = this;
-        const issues = record.issues;
         byId("exam").dataset.waiting = "false";
+        this.refusal = record.issues.filter(refuses);
         record.state = "draft";
         record.text = "";
         const { fields } = documentOf(record, this.answers);
-        this.#takeIssues(issues.filter(refuses), fields);
-        const place = [...this.issues.keys()].find(each => each.includes("|"));
-        const kept = new Map(this.issues);
-        this.show(place ? this.#stepOfPlace(place) : "review");
-        this.issues = kept;
-        this.#showIssues();
+        const place = this.refusal.map(({ expression }) => placeOfIssue(expression, fields)).find(each => each?.includes("|"));
+        this.show(place ? this.#stepOfPlace(place) : "review", true);
+        this.#takeIssues(this.refusal, fields);
         if (place) this.board?.focusPlace(place);
         work.save(record);
         announce("The service refused the exam. What has to be mended is shown.");

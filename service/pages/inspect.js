@@ -114,4 +114,4 @@ function resourceCard(title, resources) {
 }
 
 addEventListener("hashchange", show);
-start(show);
+start("read", show);

@@ -4,7 +4,7 @@
 const KEPT = "solewire-pages";
 const FILES = [
     "/",
-    "/assets/style.css", "/assets/print.css", "/assets/mark.svg",
+    "/assets/style.css", "/assets/mark.svg",
     ...["shell", "dom", "service", "work", "catalogue", "document", "answers", "controls", "feet", "assessment", "start", "exam"]
         .map(name => `/assets/${name}.js`),
 ];

@@ -1,7 +1,7 @@
 // What came out of an exam, for the screen and for the record on paper.
 
 import {
-    categoryWords, evidence, isPressing, missing, plain, readAssessment, scale, windowWords,
+    categoryWords, evidence, isPressing, missing, plain, readAssessment, requestWords, scale, windowWords,
 } from "./assessment.js";
 import { GROUPS, SIDES, ULCER, ZONES } from "./catalogue.js";
 import { byId, capital, make, replace, timeWords } from "./dom.js";
@@ -104,10 +104,10 @@ function hero(assessment) {
     const pressing = isPressing(referral);
     const words = categoryWords(assessment);
     const next = [];
-    if (referral) next.push(["Referral", pressing && referral.priority === "stat" ? "At once" : `By ${windowWords({ occurrencePeriod: { start: referral.occurrencePeriod?.end, end: referral.occurrencePeriod?.end } })}`, referral.note[0].text]);
-    if (recall) next.push(["Next examination", windowWords(recall), recall.note[0].text]);
+    if (referral) next.push(["Referral", pressing && referral.priority === "stat" ? "At once" : `By ${windowWords({ occurrencePeriod: { start: referral.occurrencePeriod?.end, end: referral.occurrencePeriod?.end } })}`, requestWords(referral)]);
+    if (recall) next.push(["Next examination", windowWords(recall), requestWords(recall)]);
     return make("section", { class: "card hero", "aria-label": "Result" },
-        pressing ? make("p", { class: "urgent" }, make("strong", {}, referral.priority === "stat" ? "At once. " : "Urgent. "), referral.note[0].text) : null,
+        pressing ? make("p", { class: "urgent" }, make("strong", {}, referral.priority === "stat" ? "At once. " : "Urgent. "), requestWords(referral)) : null,
         make("div", {},
             make("p", { class: "live-title" }, `${assessment.title}${assessment.settled ? "" : ", between two categories"}`),
             make("p", { class: "live-words" }, words.length === 1 ? capital(words[0]) : `${capital(words[0])} to ${words[1]}`),
@@ -187,5 +187,5 @@ async function show() {
 
 if (document.body.dataset.page === "result") {
     addEventListener("hashchange", show);
-    start(show);
+    start("read", show);
 }

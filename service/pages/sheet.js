@@ -78,5 +78,5 @@ async function show() {
 
 if (document.body.dataset.page === "sheet") {
     addEventListener("hashchange", show);
-    start(show);
+    start("read", show);
 }

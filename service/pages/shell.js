@@ -29,9 +29,10 @@ export function may(right) {
     return session?.rights?.includes(right) ?? false;
 }
 
-/** Builds the frame of a page and calls `show` once somebody may use it. */
-export async function start(show) {
-    opened = show;
+/** Builds the frame of a page and calls `show` once somebody is signed in who has the right to use it. */
+export async function start(right, show) {
+    opened = () => (may(right) ? show() : replace(byId("main"), make("div", { class: "empty" }, make("h1", {}, "Not with this token"),
+        make("p", {}, `This page needs the right to ${right}. Sign in with another token, or ask those who run the service.`))));
     frame();
     keepOffline();
     work.news.addEventListener("change", showUnsent);
@@ -76,9 +77,9 @@ async function unlock() {
     byId("leave").hidden = !session.signIn;
     showNavigation();
     showUnsent();
-    const show = opened;
+    const first = opened;
     opened = null;
-    await show?.();
+    await first?.();
 }
 
 function frame() {
@@ -90,7 +91,7 @@ function frame() {
             make("div", { class: "bar-end" },
                 make("p", { id: "unsent", class: "unsent", role: "status" }),
                 make("button", { id: "leave", class: "quiet", type: "button", hidden: true, onclick: leave }, "Lock"))),
-        make("section", { id: "lock", class: "lock", hidden: true, "aria-labelledby": "lock-title" }),
+        make("main", { id: "lock", class: "lock", hidden: true, "aria-labelledby": "lock-title" }),
     );
     document.body.append(
         make("footer", { class: "caution" }, make("strong", {}, "Caution. "), CAUTION),

@@ -129,7 +129,7 @@ async function showStart() {
     await showUnsent();
 }
 
-start(async () => {
+start("submit", async () => {
     byId("begin").addEventListener("submit", begin);
     byId("show-earlier").hidden = !may("read");
     byId("show-earlier").addEventListener("click", showEarlier);

@@ -149,4 +149,4 @@ async function showDeliveries(body, list) {
 }
 
 addEventListener("hashchange", show);
-start(show);
+start("read", show);

@@ -55,6 +55,7 @@ static FILES: &[PageFile] = files! {
     "/worklists" HTML "worklists.html"
     "/inspect" HTML "inspect.html"
     "/assets/style.css" STYLE "style.css"
+    "/assets/reading.css" STYLE "reading.css"
     "/assets/print.css" STYLE "print.css"
     "/assets/mark.svg" DRAWING "mark.svg"
     "/offline.js" SCRIPT "offline.js"

@@ -264,3 +264,119 @@ async fn the_capability_statement_names_what_is_served() {
         .collect();
     assert_eq!(names, ["_id", "_lastUpdated", "identifier", "code", "status", "subject", "patient", "date"]);
 }
+
+#[actix_web::test]
+async fn a_page_signs_in_once_and_its_session_ends_when_it_rests() {
+    let bench = bench().await;
+    let clock = bench.intake.clock.clone();
+    let token = Token { hash: Sha256::digest(b"opaque").into(), rights: vec![Right::Read, Right::Submit] };
+    let state = state(bench.intake.clone_for_test(), Access::Tokens(vec![token]));
+    let page = |request: TestRequest| request.insert_header(("x-solewire-page", "1"));
+    let sign_in = |token: &str| post("/pages/session", json!({ "token": token }).to_string());
+
+    assert_eq!(ask!(state, fhir, sign_in("opaque")).rule(), "http-other-site");
+    let foreign = page(sign_in("opaque")).insert_header(("sec-fetch-site", "cross-site"));
+    assert_eq!(ask!(state, fhir, foreign).rule(), "http-other-site");
+    assert_eq!(ask!(state, fhir, page(sign_in("guess"))).status, 401);
+    assert_eq!(ask!(state, fhir, page(post("/pages/session", "{}"))).status, 400);
+
+    let opened = ask!(state, fhir, page(sign_in("opaque")));
+    assert_eq!((opened.status, opened.header("cache-control")), (200, "no-store"));
+    assert_eq!(opened.json()["rights"], json!(["read", "submit"]));
+    let cookie = opened.header("set-cookie").to_owned();
+    assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"), "{cookie}");
+    let id = cookie.split(';').next().unwrap().to_owned();
+    let with = |request: TestRequest| request.insert_header(("cookie", format!("other=1; {id}")));
+
+    let observations = || with(get("/fhir/Observation"));
+    let assess = || with(post("/fhir/$assess", "{"));
+    assert_eq!(ask!(state, fhir, observations()).status, 200);
+    assert_eq!(ask!(state, fhir, assess()).rule(), "http-other-site");
+    assert_eq!(ask!(state, fhir, page(assess())).rule(), "json-syntax");
+    assert_eq!(ask!(state, fhir, with(get("/pages/deliveries"))).rule(), "http-right");
+    assert_eq!(
+        ask!(state, fhir, get("/fhir/Observation").insert_header(("cookie", "solewire_session=x"))).status,
+        401
+    );
+
+    clock.advance(Duration::from_secs(900));
+    assert_eq!(ask!(state, fhir, observations()).status, 200, "use keeps it open");
+    clock.advance(Duration::from_secs(900));
+    assert_eq!(ask!(state, fhir, observations()).status, 200);
+    clock.advance(Duration::from_secs(901));
+    assert_eq!(ask!(state, fhir, observations()).status, 401, "rest ends it");
+
+    let again = ask!(state, fhir, page(sign_in("opaque"))).header("set-cookie").to_owned();
+    let id = again.split(';').next().unwrap().to_owned();
+    let mine = |request: TestRequest| request.insert_header(("cookie", id.clone()));
+    assert_eq!(ask!(state, fhir, mine(post("/pages/session/end", ""))).rule(), "http-other-site");
+    assert_eq!(ask!(state, fhir, page(mine(post("/pages/session/end", "")))).status, 200);
+    assert_eq!(ask!(state, fhir, mine(get("/fhir/Observation"))).status, 401);
+    assert!(ask!(state, fhir, mine(get("/pages/session"))).json()["rights"].is_null());
+}
+
+#[actix_web::test]
+async fn without_tokens_another_site_still_cannot_send() {
+    let bench = bench().await;
+    let state = state(bench.intake.clone_for_test(), Access::Open);
+    let from = |site: &str| post("/fhir/$assess", "{").insert_header(("sec-fetch-site", site.to_owned()));
+    for site in ["cross-site", "same-site"] {
+        assert_eq!(ask!(state, fhir, from(site)).rule(), "http-other-site", "{site}");
+    }
+    for site in ["same-origin", "none"] {
+        assert_eq!(ask!(state, fhir, from(site)).rule(), "json-syntax", "{site}");
+    }
+    assert_eq!(ask!(state, fhir, get("/pages/session")).json()["signIn"], false);
+}
+
+#[actix_web::test]
+async fn page_files_have_a_strict_policy_and_are_sent_once() {
+    let bench = bench().await;
+    let state = state(bench.intake.clone_for_test(), Access::Open);
+    for (path, content_type) in [
+        ("/", "text/html; charset=utf-8"),
+        ("/assets/exam.js", "text/javascript; charset=utf-8"),
+        ("/assets/style.css", "text/css; charset=utf-8"),
+        ("/assets/mark.svg", "image/svg+xml"),
+    ] {
+        let sent = ask!(state, fhir, get(path));
+        assert_eq!((sent.status, sent.header("content-type")), (200, content_type), "{path}");
+        let policy = sent.header("content-security-policy");
+        assert!(policy.starts_with("default-src 'none'") && !policy.contains("unsafe"), "{policy}");
+        assert_eq!(sent.header("x-content-type-options"), "nosniff");
+        let known = get(path).insert_header(("if-none-match", sent.header("etag").to_owned()));
+        let known = ask!(state, fhir, known);
+        assert_eq!((known.status, known.body.len()), (304, 0), "{path}");
+    }
+}
+
+#[actix_web::test]
+async fn a_worklist_stands_for_the_latest_exam_of_each_person() {
+    let bench = bench().await;
+    let state = state(bench.intake.clone_for_test(), Access::Open);
+    let exam: Value = serde_json::from_str(include_str!("../demo/exam.json")).unwrap();
+    let answered = ask!(state, fhir, post("/fhir", exam.to_string()));
+    assert_eq!(answered.status, 200, "{}", answered.json());
+    let list = |name: &str| get(&format!("/pages/worklists/{name}"));
+    let recalls = ask!(state, fhir, list("recalls")).json();
+    assert_eq!(recalls["total"], 1);
+    let entry = &recalls["entries"][0];
+    assert_eq!(entry["risks"][0]["code"], "iwgdf-2023.2");
+    assert_eq!(entry["when"], "later");
+    let whole = ask!(state, fhir, get(&format!("/pages/exams/{}", entry["assessment"].as_str().unwrap())));
+    assert_eq!(whole.json()["deliveries"][0]["state"], "pending");
+    let file = ask!(state, fhir, list("recalls.csv"));
+    assert_eq!(file.header("content-type"), "text/csv; charset=utf-8");
+    assert_eq!(String::from_utf8(file.body).unwrap().lines().count(), 2);
+    assert_eq!(ask!(state, fhir, list("recalls?when=overdue")).json()["total"], 0);
+    assert_eq!(ask!(state, fhir, list("recalls?risk=iwgdf-2023.3")).json()["total"], 0);
+    assert_eq!(ask!(state, fhir, list("recalls?when=soon")).rule(), "http-request");
+    assert_eq!(ask!(state, fhir, list("others")).rule(), "http-not-found");
+
+    let later = exam.to_string().replace("2026-09-16T", "2026-11-16T").replace("HL-EXAM-", "HL-EXAM-9");
+    let later = later.replace("HL-VISIT-", "HL-VISIT-9");
+    assert_eq!(ask!(state, fhir, post("/fhir", later)).status, 200);
+    let recalls = ask!(state, fhir, list("recalls")).json();
+    assert_eq!(recalls["total"], 1);
+    assert!(recalls["entries"][0]["examined"].as_str().unwrap().starts_with("2026-11-16"));
+}

@@ -184,3 +184,20 @@ fn cell_text(cell: &str) -> String {
     let guard = if cell.starts_with(['=', '+', '-', '@', '\t', '\r']) { "'" } else { "" };
     format!("\"{guard}{}\"", cell.replace('"', "\"\""))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cell_is_quoted_and_never_a_formula() {
+        assert_eq!(line(["a \"b\"".to_owned(), "=1+1".to_owned()]), "\"a \"\"b\"\"\",\"'=1+1\"\r\n");
+    }
+
+    #[test]
+    fn a_file_that_leaves_entries_out_says_so() {
+        let entry = json!({ "person": { "value": "HL-PERSON-0001" } });
+        assert_eq!(csv(std::slice::from_ref(&entry), 1).lines().count(), 2);
+        assert!(csv(&[entry], 3).ends_with("\"The list has 3 entries; the others are not in this file.\"\r\n"));
+    }
+}
