@@ -155,6 +155,31 @@ impl Raw {
         }
     }
 
+    /// A whole number from 1; in the environment a text of digits.
+    pub(super) fn number(&self, key: &str) -> Result<Option<usize>, ConfigError> {
+        let Some((value, origin)) = self.value(key) else { return Ok(None) };
+        let number = match value {
+            Value::Integer(number) => usize::try_from(*number).ok(),
+            Value::String(text) if matches!(origin, Origin::Environment(_)) => text.trim().parse().ok(),
+            _ => None,
+        };
+        match number.filter(|number| *number > 0) {
+            Some(number) => Ok(Some(number)),
+            None => Err(ConfigError::new(origin, key, "is not a whole number from 1", "write a number such as 100")),
+        }
+    }
+
+    /// True or false; in the environment as a text.
+    pub(super) fn yes_or_no(&self, key: &str, default: bool) -> Result<bool, ConfigError> {
+        let Some((value, origin)) = self.value(key) else { return Ok(default) };
+        let found = match value {
+            Value::Boolean(found) => Some(*found),
+            Value::String(text) if matches!(origin, Origin::Environment(_)) => text.trim().parse().ok(),
+            _ => None,
+        };
+        found.ok_or_else(|| ConfigError::new(origin, key, "is neither true nor false", "write true or false"))
+    }
+
     /// An error about a key, at the place where it stands.
     pub(super) fn error(
         &self,

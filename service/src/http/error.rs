@@ -47,6 +47,8 @@ pub(super) enum ApiError {
     Condition { text: &'static str, mend: &'static str },
     /// An idempotency key with another body.
     KeyReused,
+    /// The record system cannot be looked into: why.
+    RecordSystem(&'static str),
     /// The store cannot.
     Store(StoreError),
 }
@@ -194,6 +196,13 @@ impl ApiError {
                 "This Idempotency-Key came with another body before.",
                 "Use a new key for each new request, and the same key only to repeat one.",
             ),
+            ApiError::RecordSystem(failure) => said(
+                StatusCode::BAD_GATEWAY,
+                IssueType::Transient,
+                "http-record-system",
+                &format!("The record system cannot be looked into now ({failure})."),
+                "Mend the way to the record system and ask again.",
+            ),
             ApiError::Store(StoreError::Unavailable { .. }) => said(
                 StatusCode::SERVICE_UNAVAILABLE,
                 IssueType::NoStore,
@@ -248,6 +257,7 @@ impl ApiError {
             | ApiError::Right(_)
             | ApiError::Conflict { .. }
             | ApiError::Condition { .. }
+            | ApiError::RecordSystem(_)
             | ApiError::KeyReused => {}
         }
     }

@@ -28,7 +28,7 @@ pub(super) async fn ready(state: web::Data<State>) -> Result<HttpResponse, ApiEr
 /// `GET /metrics`
 pub(super) async fn metrics(state: web::Data<State>) -> Result<HttpResponse, ApiError> {
     let counts = state.intake.store.outbox_counts().await?;
-    let text = state.metrics.render(&counts, state.lane.state(), state.intake.clock.now_ms());
+    let text = state.metrics.render(&counts, &state.lane.state(), state.intake.clock.now_ms());
     Ok(HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text))
 }
 
@@ -56,7 +56,7 @@ pub(super) async fn list(
         None => None,
         Some(word) => Some(DeliveryState::of(word).ok_or(ApiError::Request {
             text: "There is no such state of a delivery.",
-            mend: "Use pending, sending, unknown-outcome, delivered, verified, parked or discarded.",
+            mend: "Use pending, sending, unknown-outcome, delivered, verified, parked, discarded or withdrawn.",
         })?),
     };
     let store = &state.intake.store;
@@ -160,6 +160,10 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
             text: "The delivery is in a state that does not allow this.",
             mend: "Look at its state; what waits or is under way goes by itself, what was taken cannot be given up.",
         },
+        OperatorRefusal::Superseded => ApiError::Conflict {
+            text: "A later version of its exam may have reached the record system, and this one would overwrite it.",
+            mend: "Replay the latest version of the exam; it carries all of it.",
+        },
         OperatorRefusal::ReasonMissing => ApiError::Conflict {
             text: "The delivery was finished before; sending it again takes a reason.",
             mend: "Send {\"reason\": \"...\"}.",
@@ -167,7 +171,7 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
     }
 }
 
-fn number(text: &str) -> Result<i64, ApiError> {
+pub(super) fn number(text: &str) -> Result<i64, ApiError> {
     text.parse().map_err(|_| ApiError::NotFound("There is no such delivery."))
 }
 
@@ -216,12 +220,13 @@ fn lane(state: LaneState) -> Value {
     match state {
         LaneState::Off => json!({ "state": "off" }),
         LaneState::Open => json!({ "state": "open" }),
-        LaneState::Paused { failure, since, failures, retry_at } => json!({
+        LaneState::Paused { failure, since, failures, retry_at, missing_scope } => json!({
             "state": "paused",
             "failure": failure.word(),
             "since": instant(since).to_string(),
             "failures": failures,
-            "retryAt": instant(retry_at).to_string()
+            "retryAt": instant(retry_at).to_string(),
+            "missingScope": missing_scope
         }),
     }
 }

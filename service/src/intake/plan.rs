@@ -109,6 +109,7 @@ pub(super) fn plan(
         panel_identifier: submitted.panel_identifier.clone(),
         writes,
         payload,
+        withdraws: withdraws(&bodies, &derived),
     };
     Plan { change: Some(change), fates, assessments }
 }
@@ -139,6 +140,14 @@ fn without_server_meta(body: &Value) -> Value {
         }
     }
     body
+}
+
+/// Whether nothing clinical is left of the exam: its panel is void, and so is every assessment, or every resource is.
+fn withdraws(bodies: &[&Value], derived: &[Value]) -> bool {
+    let void = |body: &Value| text(body, "status") == "entered-in-error";
+    let mut assessments = derived.iter().filter(|body| is_assessment(body)).peekable();
+    let none_holds = assessments.peek().is_some() && assessments.all(void);
+    none_holds || bodies.iter().all(|body| void(body))
 }
 
 /// What was derived before and no longer follows, taken back: a request that is still active elsewhere would go on

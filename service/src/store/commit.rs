@@ -41,6 +41,9 @@ pub struct ExamChange {
     pub writes: Vec<ResourceWrite>,
     /// What to forward; none when nothing is forwarded.
     pub payload: Option<String>,
+    /// Whether this version withdraws the whole exam: earlier versions that have not been sent never are, and the
+    /// withdrawal itself is sent only when one of them may have reached the record system.
+    pub withdraws: bool,
 }
 
 /// The earlier exams of a person that an exam was held against.
@@ -189,13 +192,35 @@ async fn write_exam(
         }
     }
     if let Some(payload) = &exam.payload {
+        let mut state = "pending";
+        if exam.withdraws {
+            // What may have arrived and is not known to have is replaced by the withdrawal, which holds either way.
+            sqlx::query(
+                "UPDATE outbox SET state = 'withdrawn', updated = ?
+                 WHERE exam = ? AND state IN ('pending', 'unknown-outcome', 'parked')",
+            )
+            .bind(at)
+            .bind(&exam.key.0)
+            .execute(&mut **transaction)
+            .await?;
+            let reached: i64 = sqlx::query_scalar(
+                "SELECT count(*) FROM outbox WHERE exam = ? AND (reached = 1 OR state = 'sending')",
+            )
+            .bind(&exam.key.0)
+            .fetch_one(&mut **transaction)
+            .await?;
+            if reached == 0 {
+                state = "withdrawn";
+            }
+        }
         sqlx::query(
             "INSERT INTO outbox (exam, exam_version, payload, state, due, created, updated)
-             VALUES (?, ?, ?, 'pending', ?, ?, ?)",
+             VALUES (?, ?, ?, ?, ?, ?, ?)",
         )
         .bind(&exam.key.0)
         .bind(version)
         .bind(payload)
+        .bind(state)
         .bind(at)
         .bind(at)
         .bind(at)

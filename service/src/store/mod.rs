@@ -10,6 +10,7 @@ mod idempotency;
 mod index;
 mod open;
 mod outbox;
+mod remote;
 mod resources;
 mod search;
 mod span;
@@ -24,6 +25,7 @@ pub use idempotency::{KeyUse, KeyedAnswer};
 pub use outbox::{
     Claimed, Delivery, DeliveryState, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
 };
+pub use remote::{Background, Looked, Previous, Taken};
 pub use resources::Version;
 pub use search::{DateField, Filter, Found, Prefix, ReferenceMatch, Search, SortKey, TokenField, TokenMatch};
 pub use span::Span;

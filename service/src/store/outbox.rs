@@ -45,6 +45,8 @@ states! {
     Parked => "parked",
     /// Given up by an operator.
     Discarded => "discarded",
+    /// The exam was withdrawn before anything of it can have gone out.
+    Withdrawn => "withdrawn",
 }
 
 /// A delivery that was taken up for sending.
@@ -73,6 +75,10 @@ pub struct Outcome {
     pub remote_status: Option<u16>,
     /// What the record system said, as JSON without any value of the exam.
     pub detail: Option<String>,
+    /// What the record system made of each entry, as JSON, once it took them.
+    pub placed: Option<String>,
+    /// When to look whether it is there, in milliseconds since 1970.
+    pub verify_after: Option<i64>,
 }
 
 /// A delivery as operators see it.
@@ -111,6 +117,8 @@ pub enum OperatorRefusal {
     State(DeliveryState),
     /// It was taken by the record system before; doing it again takes a reason.
     ReasonMissing,
+    /// A later version of its exam may have reached the record system, and this one would overwrite it there.
+    Superseded,
 }
 
 /// How much there is in each state.
@@ -137,7 +145,8 @@ impl Store {
     /// When the store cannot write.
     pub async fn claim(&self, now: i64, lease_until: i64, limit: u32) -> Result<Vec<Claimed>, StoreError> {
         let rows = sqlx::query(
-            "UPDATE outbox SET state = 'sending', lease_until = ?2, attempts = attempts + 1, updated = ?1
+            "UPDATE outbox SET state = 'sending', lease_until = ?2, attempts = attempts + 1, updated = ?1,
+                               reached = CASE WHEN state = 'sending' THEN 1 ELSE reached END
              WHERE id IN (
                 SELECT id FROM outbox AS candidate
                 WHERE ((state IN ('pending', 'unknown-outcome') AND (due <= ?1 OR due > ?4))
@@ -145,7 +154,7 @@ impl Store {
                   AND NOT EXISTS (
                     SELECT 1 FROM outbox AS earlier
                     WHERE earlier.exam = candidate.exam AND earlier.exam_version < candidate.exam_version
-                      AND earlier.state NOT IN ('delivered', 'verified', 'discarded'))
+                      AND earlier.state NOT IN ('delivered', 'verified', 'discarded', 'withdrawn'))
                 ORDER BY id LIMIT ?3)
              RETURNING id, payload, attempts",
         )
@@ -172,9 +181,14 @@ impl Store {
     /// # Errors
     /// When the store cannot write.
     pub async fn settle(&self, id: i64, outcome: &Outcome, now: i64) -> Result<(), StoreError> {
+        let reached = matches!(
+            outcome.state,
+            DeliveryState::Delivered | DeliveryState::Verified | DeliveryState::UnknownOutcome
+        );
         sqlx::query(
             "UPDATE outbox SET state = ?, due = ?, lease_until = NULL, attempts = attempts - ?, failure = ?,
-                               remote_status = ?, detail = ?, updated = ?
+                               remote_status = ?, detail = ?, updated = ?, placed = coalesce(?, placed),
+                               verify_after = ?, reached = CASE WHEN ? = 1 THEN 1 ELSE reached END
              WHERE id = ? AND state = 'sending'",
         )
         .bind(outcome.state.word())
@@ -184,6 +198,9 @@ impl Store {
         .bind(outcome.remote_status)
         .bind(&outcome.detail)
         .bind(now)
+        .bind(&outcome.placed)
+        .bind(outcome.verify_after)
+        .bind(i64::from(reached))
         .bind(id)
         .execute(&self.writer)
         .await?;
@@ -197,7 +214,7 @@ impl Store {
     /// When the store cannot write.
     pub async fn note_crash(&self, id: i64, now: i64) -> Result<(), StoreError> {
         sqlx::query(
-            "UPDATE outbox SET crashes = crashes + 1, lease_until = NULL, failure = 'crash', updated = ?1, due = ?1,
+            "UPDATE outbox SET crashes = crashes + 1, lease_until = NULL, reached = 1, failure = 'crash', updated = ?1, due = ?1,
                                state = CASE WHEN crashes >= 1 THEN 'parked' ELSE 'unknown-outcome' END
              WHERE id = ?2 AND state = 'sending'",
         )
@@ -215,7 +232,7 @@ impl Store {
     pub async fn release_leases(&self, now: i64) -> Result<u64, StoreError> {
         let released = sqlx::query(
             "UPDATE outbox SET state = 'unknown-outcome', lease_until = NULL, due = ?1, updated = ?1,
-                               attempts = attempts - 1
+                               attempts = attempts - 1, reached = 1
              WHERE state = 'sending'",
         )
         .bind(now)
@@ -235,7 +252,7 @@ impl Store {
                AND NOT EXISTS (
                  SELECT 1 FROM outbox AS earlier
                  WHERE earlier.exam = candidate.exam AND earlier.exam_version < candidate.exam_version
-                   AND earlier.state NOT IN ('delivered', 'verified', 'discarded'))",
+                   AND earlier.state NOT IN ('delivered', 'verified', 'discarded', 'withdrawn'))",
         )
         .fetch_one(&self.readers)
         .await?)
@@ -287,7 +304,9 @@ impl Store {
             DeliveryState::Delivered | DeliveryState::Verified | DeliveryState::Discarded => {
                 if reason.is_some() { Ok(()) } else { Err(OperatorRefusal::ReasonMissing) }
             }
-            DeliveryState::Pending | DeliveryState::Sending => Err(OperatorRefusal::State(state)),
+            DeliveryState::Pending | DeliveryState::Sending | DeliveryState::Withdrawn => {
+                Err(OperatorRefusal::State(state))
+            }
         };
         self.operate(id, "replay", DeliveryState::Pending, caller, reason, now, check).await
     }
@@ -308,7 +327,8 @@ impl Store {
             DeliveryState::Sending
             | DeliveryState::Delivered
             | DeliveryState::Verified
-            | DeliveryState::Discarded => Err(OperatorRefusal::State(state)),
+            | DeliveryState::Discarded
+            | DeliveryState::Withdrawn => Err(OperatorRefusal::State(state)),
         };
         self.operate(id, "discard", DeliveryState::Discarded, caller, Some(reason), now, check).await
     }
@@ -333,8 +353,22 @@ impl Store {
         if let Err(refusal) = check(state_of(&word)?) {
             return Ok(Err(refusal));
         }
+        if state == DeliveryState::Pending {
+            let later: i64 = sqlx::query_scalar(
+                "SELECT count(*) FROM outbox AS later JOIN outbox AS this ON this.exam = later.exam
+                 WHERE this.id = ? AND later.exam_version > this.exam_version
+                   AND (later.reached = 1 OR later.state = 'sending')",
+            )
+            .bind(id)
+            .fetch_one(&mut *transaction)
+            .await?;
+            if later > 0 {
+                return Ok(Err(OperatorRefusal::Superseded));
+            }
+        }
         sqlx::query(
-            "UPDATE outbox SET state = ?, due = ?, attempts = 0, crashes = 0, lease_until = NULL, updated = ?
+            "UPDATE outbox SET state = ?, due = ?, attempts = 0, crashes = 0, lease_until = NULL, updated = ?,
+                               confirmed = 1, verify_after = NULL, verify_tries = 0
              WHERE id = ?",
         )
         .bind(state.word())

@@ -33,6 +33,7 @@ fn change(key: &str, seen_version: i64, writes: Vec<ResourceWrite>) -> ExamChang
         encounter: Some("e|1".into()),
         panel_identifier: None,
         writes,
+        withdraws: false,
         payload: Some(format!("payload {}", seen_version + 1)),
     }
 }
@@ -179,7 +180,7 @@ async fn an_earlier_exam_that_changed_meanwhile_is_noticed() {
 }
 
 fn outcome(state: DeliveryState) -> DeliveryOutcome {
-    DeliveryOutcome { state, due: 0, charged: true, failure: None, remote_status: None, detail: None }
+    DeliveryOutcome { state, due: 0, charged: true, failure: None, remote_status: None, detail: None, placed: None, verify_after: None }
 }
 
 #[tokio::test]
