@@ -160,11 +160,17 @@ impl Metrics {
             sum += bucket.load(Ordering::Relaxed);
             line(out, &format!("{name}_bucket{{le=\"{bound}\"}} {sum}"));
         }
-        let seconds = Duration::from_micros(self.durations.microseconds.load(Ordering::Relaxed)).as_secs_f64();
+        let seconds =
+            Duration::from_micros(self.durations.microseconds.load(Ordering::Relaxed)).as_secs_f64();
         line(out, &format!("{name}_sum {seconds}"));
         line(out, &format!("{name}_count {sum}"));
         let name = "solewire_record_system_expiry_timestamp_seconds";
-        head(out, name, "When what the record system asks for or shows runs out; absent while not known.", "gauge");
+        head(
+            out,
+            name,
+            "When what the record system asks for or shows runs out; absent while not known.",
+            "gauge",
+        );
         let all: [(&str, &AtomicI64); 3] = [
             ("server-certificate", &self.expiries.server_certificate),
             ("client-certificate", &self.expiries.client_certificate),

@@ -165,7 +165,12 @@ impl Raw {
         };
         match number.filter(|number| *number > 0) {
             Some(number) => Ok(Some(number)),
-            None => Err(ConfigError::new(origin, key, "is not a whole number from 1", "write a number such as 100")),
+            None => Err(ConfigError::new(
+                origin,
+                key,
+                "is not a whole number from 1",
+                "write a number such as 100",
+            )),
         }
     }
 

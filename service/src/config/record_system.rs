@@ -80,8 +80,7 @@ enum AuthKind {
 
 pub(super) fn read(raw: &Raw, guidelines: usize) -> Result<Option<RecordSystem>, ConfigError> {
     let key = "record_system.write";
-    let words =
-        [("transaction", Some(Write::Transaction)), ("create", Some(Write::Create)), ("none", None)];
+    let words = [("transaction", Some(Write::Transaction)), ("create", Some(Write::Create)), ("none", None)];
     let write = choice(raw, key, Some(Write::Transaction), &words)?;
     let base_key = "record_system.base_url";
     let base_url = match raw.text(base_key)?.filter(|text| !text.is_empty()) {
@@ -100,8 +99,7 @@ pub(super) fn read(raw: &Raw, guidelines: usize) -> Result<Option<RecordSystem>,
     let tls = TlsFiles::named(raw)?;
     let verify = raw.yes_or_no("record_system.verify", true)?;
     let max_entries = max_entries(raw, write, guidelines)?;
-    let target =
-        |write| RecordSystem { base_url, write, max_entries, verify, auth, tls, allow_plaintext };
+    let target = |write| RecordSystem { base_url, write, max_entries, verify, auth, tls, allow_plaintext };
     Ok(write.map(target))
 }
 
@@ -122,7 +120,11 @@ pub(super) fn plaintext(raw: &Raw, key: &str, url: &Url, allowed: bool) -> Resul
         return Ok(());
     }
     let problem = "is a plain http address of another machine, so exams would cross the network readable";
-    Err(raw.error(key, problem, "use https, or set `record_system.allow_plaintext` where the network is protected"))
+    Err(raw.error(
+        key,
+        problem,
+        "use https, or set `record_system.allow_plaintext` where the network is protected",
+    ))
 }
 
 /// The panel, and with it in one piece all that is derived: for each guideline an assessment, two requests at the most,
@@ -143,10 +145,17 @@ fn max_entries(raw: &Raw, write: Option<Write>, guidelines: usize) -> Result<Opt
         let problem = format!(
             "is {most}; a panel and what is derived from it are up to {least} entries, which have to arrive together"
         );
-        return Err(raw.error(key, problem, "raise the limit of the record system, or set `record_system.write` to \"create\""));
+        return Err(raw.error(
+            key,
+            problem,
+            "raise the limit of the record system, or set `record_system.write` to \"create\"",
+        ));
     }
     if most < least + MOST_RESULTS {
-        tracing::info!(max_entries = most, "larger exams go in several transactions, the panel and the assessment last");
+        tracing::info!(
+            max_entries = most,
+            "larger exams go in several transactions, the panel and the assessment last"
+        );
     }
     Ok(Some(most))
 }

@@ -54,15 +54,18 @@ pub(super) fn read(raw: &Raw, allow_plaintext: bool) -> Result<Smart, ConfigErro
         }
     };
     let scope = raw.text("record_system.scope")?.filter(|scope| !scope.is_empty());
-    let path = needed(raw, "record_system.key_file", "smart", "name the file of the private key (PEM, PKCS #8)")?;
+    let path =
+        needed(raw, "record_system.key_file", "smart", "name the file of the private key (PEM, PKCS #8)")?;
     let file_key = "record_system.key_file";
     let mend = "name a readable file with an unencrypted private key in PEM, PKCS #8: EC on P-384, or RSA of 2048 bits \
                 or more";
-    let pem = std::fs::read(&path)
-        .map_err(|error| raw.error(file_key, format!("names {path}, which cannot be read ({error})"), mend))?;
+    let pem = std::fs::read(&path).map_err(|error| {
+        raw.error(file_key, format!("names {path}, which cannot be read ({error})"), mend)
+    })?;
     let id = raw.text("record_system.key_id")?.filter(|id| !id.is_empty());
-    let key = SigningKey::of(&pem, id)
-        .ok_or_else(|| raw.error(file_key, format!("names {path}, which holds no key that can be used"), mend))?;
+    let key = SigningKey::of(&pem, id).ok_or_else(|| {
+        raw.error(file_key, format!("names {path}, which holds no key that can be used"), mend)
+    })?;
     Ok(Smart { client_id, token_url, scope: scope.unwrap_or_else(|| SCOPE.to_owned()), key })
 }
 

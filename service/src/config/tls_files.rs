@@ -49,7 +49,9 @@ impl TlsFiles {
         let identity = match (path(CERTIFICATE)?, path(KEY)?) {
             (Some(certificate), Some(key)) => Some((certificate, key)),
             (None, None) => None,
-            (Some(_), None) => return Err(raw.error(CERTIFICATE, "is set without its key", format!("set `{KEY}`"))),
+            (Some(_), None) => {
+                return Err(raw.error(CERTIFICATE, "is set without its key", format!("set `{KEY}`")));
+            }
             (None, Some(_)) => {
                 return Err(raw.error(KEY, "is set without its certificate", format!("set `{CERTIFICATE}`")));
             }
@@ -99,7 +101,10 @@ impl TlsMaterial {
         let Some(pem) = &self.ca else { return Ok(None) };
         match Certificate::from_pem_bundle(pem) {
             Ok(certificates) if !certificates.is_empty() => Ok(Some(certificates)),
-            _ => Err(TlsFileError { setting: CA, problem: "names a file without a certificate in PEM".to_owned() }),
+            _ => Err(TlsFileError {
+                setting: CA,
+                problem: "names a file without a certificate in PEM".to_owned(),
+            }),
         }
     }
 

@@ -43,13 +43,15 @@ pub(super) fn agreement(
 fn same_person(ours: &Value, theirs: &Value, person: Option<&str>) -> bool {
     let (Some(ours), theirs) = (ours.get("subject"), theirs.get("subject")) else { return true };
     let Some(theirs) = theirs else { return false };
-    let text = |subject: &Value, pointer: &str| subject.pointer(pointer).and_then(Value::as_str).map(str::to_owned);
+    let text =
+        |subject: &Value, pointer: &str| subject.pointer(pointer).and_then(Value::as_str).map(str::to_owned);
     let named = text(ours, "/reference").filter(|reference| !reference.contains('?'));
     let place = person.map(str::to_owned).or(named);
     if let (Some(place), Some(reference)) = (&place, text(theirs, "/reference")) {
         return tail(place) == tail(&reference);
     }
-    let identifier = |subject: &Value| (text(subject, "/identifier/system"), text(subject, "/identifier/value"));
+    let identifier =
+        |subject: &Value| (text(subject, "/identifier/system"), text(subject, "/identifier/value"));
     identifier(ours) == identifier(theirs) && identifier(ours).1.is_some()
 }
 
@@ -68,12 +70,15 @@ fn same_members(
     let may_be_added = |name: &str| {
         (top && ADDED.contains(&name)) || (!top && is_reference && ADDED_TO_REFERENCE.contains(&name))
     };
-    let all_there = ours.iter().filter(|(name, _)| !(top && ADDED.contains(&name.as_str()))).all(|(name, value)| {
-        theirs.get(name).is_some_and(|other| match (name.as_str(), value, other) {
-            ("reference", Value::String(ours), Value::String(theirs)) => same_reference(ours, theirs, addresses),
-            _ => same(value, other, addresses),
-        })
-    });
+    let all_there =
+        ours.iter().filter(|(name, _)| !(top && ADDED.contains(&name.as_str()))).all(|(name, value)| {
+            theirs.get(name).is_some_and(|other| match (name.as_str(), value, other) {
+                ("reference", Value::String(ours), Value::String(theirs)) => {
+                    same_reference(ours, theirs, addresses)
+                }
+                _ => same(value, other, addresses),
+            })
+        });
     all_there && theirs.keys().all(|name| ours.contains_key(name) || may_be_added(name))
 }
 
@@ -87,7 +92,9 @@ fn same(ours: &Value, theirs: &Value, addresses: &HashMap<String, String>) -> bo
         (Value::String(ours), Value::String(theirs)) => {
             ours == theirs
                 || same_instant(ours, theirs)
-                || (ours.starts_with("urn:") && addresses.contains_key(ours) && same_reference(ours, theirs, addresses))
+                || (ours.starts_with("urn:")
+                    && addresses.contains_key(ours)
+                    && same_reference(ours, theirs, addresses))
         }
         // A server may write 1.50 as 1.5.
         (Value::Number(ours), Value::Number(theirs)) => ours == theirs || ours.as_f64() == theirs.as_f64(),

@@ -37,7 +37,8 @@ pub(super) async fn attempt(client: &Client, payload: String, background: &Backg
     let expected = expected(&message, background);
     let before = vec![None; message.parts.len()];
     let reached = background.reached;
-    let mut attempt = Attempt { client, message, expected, there: before, reached, status: None, persons: None };
+    let mut attempt =
+        Attempt { client, message, expected, there: before, reached, status: None, persons: None };
     let verdict = match attempt.carry(payload).await {
         Ok(()) => Verdict::Delivered,
         Err(verdict) => verdict,
@@ -128,9 +129,11 @@ impl Attempt<'_> {
         if look.is_of_other_person() {
             return Err(fault(Failure::OtherPerson));
         }
-        let other_status = look.0.iter().zip(&self.message.parts).any(|(there, part)| {
-            !part.update && matches!(there, There::One(_, Agreement::Person))
-        });
+        let other_status = look
+            .0
+            .iter()
+            .zip(&self.message.parts)
+            .any(|(there, part)| !part.update && matches!(there, There::One(_, Agreement::Person)));
         if other_status { Err(fault(Failure::OtherStatus)) } else { Ok(()) }
     }
 
@@ -191,7 +194,8 @@ impl Attempt<'_> {
             return Err(with_detail(verdict, &answer, &self.message, None));
         }
         let part = |number: &usize| self.message.parts.get(*number);
-        let types: Vec<&str> = numbers.iter().filter_map(part).map(|part| part.resource_type.as_str()).collect();
+        let types: Vec<&str> =
+            numbers.iter().filter_map(part).map(|part| part.resource_type.as_str()).collect();
         let Some(all) = taken(&answer.body, &types) else {
             return Err(Verdict::UnknownOutcome { failure: Failure::AnswerIncomplete, wait: None });
         };
@@ -200,7 +204,8 @@ impl Attempt<'_> {
 
     async fn alone(&mut self, number: usize) -> Result<bool, Verdict> {
         if self.persons.is_none() {
-            let found = persons(self.client, &self.message).await.map_err(|trouble| self.no_sight(trouble))?;
+            let found =
+                persons(self.client, &self.message).await.map_err(|trouble| self.no_sight(trouble))?;
             if self.message.persons().len() > found.len() {
                 return Err(fault(Failure::PersonUnknown));
             }
@@ -254,7 +259,10 @@ impl Attempt<'_> {
             let known = self.expected.get(*number).is_some_and(Option::is_some);
             found |= !taken.made && !update;
             if taken.made && update && known {
-                tracing::warn!(resource = remote_outcome::name(&self.message, *number), "the record system had lost it");
+                tracing::warn!(
+                    resource = remote_outcome::name(&self.message, *number),
+                    "the record system had lost it"
+                );
             }
             if let Some(there) = self.there.get_mut(*number) {
                 *there = taken.placed.or(there.take());
@@ -265,10 +273,8 @@ impl Attempt<'_> {
 
     /// Finds out what lies behind a refusal that is about what is there already.
     async fn explained(&mut self, verdict: Verdict) -> Result<Verdict, Verdict> {
-        let clash = matches!(
-            verdict,
-            Verdict::Conflict | Verdict::MessageFault { failure: Failure::Ambiguous, .. }
-        );
+        let clash =
+            matches!(verdict, Verdict::Conflict | Verdict::MessageFault { failure: Failure::Ambiguous, .. });
         if !clash {
             // A part may be there, which the next attempt has to look for.
             return Ok(match verdict {
@@ -308,7 +314,8 @@ impl Attempt<'_> {
 /// looked at it, what is there is replaced whatever it is.
 fn expected(message: &Message, background: &Background) -> Vec<Option<String>> {
     let none = vec![None; message.parts.len()];
-    let Some(previous) = background.previous.as_ref().filter(|_| message.updates() && !background.confirmed) else {
+    let Some(previous) = background.previous.as_ref().filter(|_| message.updates() && !background.confirmed)
+    else {
         return none;
     };
     let Some(earlier) = Message::read(&previous.payload) else { return none };
@@ -322,7 +329,9 @@ fn expected(message: &Message, background: &Background) -> Vec<Option<String>> {
             Some(((part.resource_type.as_str(), part.key.token.as_str()), version))
         })
         .collect();
-    let version = |resource_type: &str, token: &str| versions.get(&(resource_type, token)).map(|found| (*found).clone());
+    let version = |resource_type: &str, token: &str| {
+        versions.get(&(resource_type, token)).map(|found| (*found).clone())
+    };
     message.parts.iter().map(|part| version(&part.resource_type, &part.key.token)).collect()
 }
 

@@ -68,7 +68,8 @@ mod tests {
     fn the_end_of_a_certificate_is_read_and_nonsense_is_not() {
         let key = rcgen::KeyPair::generate().unwrap();
         for (year, expected) in [(2031, "2031-03-04T00:00:00Z"), (2077, "2077-03-04T00:00:00Z")] {
-            let mut parameters = rcgen::CertificateParams::new(vec!["records.harbourlane.example".into()]).unwrap();
+            let mut parameters =
+                rcgen::CertificateParams::new(vec!["records.harbourlane.example".into()]).unwrap();
             parameters.not_after = rcgen::date_time_ymd(year, 3, 4);
             let certificate = parameters.self_signed(&key).unwrap();
             let expected: Timestamp = expected.parse().unwrap();

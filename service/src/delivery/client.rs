@@ -221,7 +221,12 @@ fn page(
     match judge(answer, client.clock.now()) {
         None => {}
         Some(Verdict::DestinationFault { failure: Failure::NotAnEndpoint, wait, scope }) => {
-            return Err(Trouble { failure: Failure::SearchRefused, wait, scope, status: Some(answer.status) });
+            return Err(Trouble {
+                failure: Failure::SearchRefused,
+                wait,
+                scope,
+                status: Some(answer.status),
+            });
         }
         Some(Verdict::DestinationFault { failure, wait, scope }) => {
             return Err(Trouble { failure, wait, scope, status: Some(answer.status) });
@@ -253,7 +258,8 @@ fn page(
 fn missing_scope(challenge: &str) -> Option<String> {
     let (_, rest) = challenge.split_once("scope=\"")?;
     let (scope, _) = rest.split_once('"')?;
-    let plain = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'/' | b'.' | b'*' | b' ' | b'_' | b'-');
+    let plain =
+        |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'/' | b'.' | b'*' | b' ' | b'_' | b'-');
     (!scope.is_empty() && scope.len() <= 200 && scope.bytes().all(plain)).then(|| scope.to_owned())
 }
 
@@ -263,7 +269,8 @@ mod tests {
 
     #[test]
     fn a_challenge_names_a_missing_scope_and_nothing_else() {
-        let challenge = "Bearer error=\"insufficient_scope\", scope=\"system/Observation.c system/Patient.s\"";
+        let challenge =
+            "Bearer error=\"insufficient_scope\", scope=\"system/Observation.c system/Patient.s\"";
         assert_eq!(missing_scope(challenge).as_deref(), Some("system/Observation.c system/Patient.s"));
         for other in ["Bearer", "Bearer scope=\"\"", "Bearer scope=\"<b>no</b>\"", "Bearer scope=\"open"] {
             assert_eq!(missing_scope(other), None, "{other}");

@@ -87,12 +87,7 @@ impl Connection {
         let client = build(&material, timeouts)?.build().map_err(ConnectionError::Client)?;
         note_expiry(&material, &expiries);
         let current = Mutex::new(Current { client, material, refused: None });
-        Ok(Connection {
-            files,
-            timeouts,
-            expiries,
-            current,
-        })
+        Ok(Connection { files, timeouts, expiries, current })
     }
 
     /// The client for the next request. Files that changed are taken up; where the new ones cannot be used, the old
@@ -130,7 +125,8 @@ impl Connection {
     #[cfg(test)]
     pub(super) fn resolve_with(&self, names: Arc<super::tests::Names>) {
         let mut current = self.current.lock().unwrap();
-        current.client = build(&current.material, self.timeouts).unwrap().dns_resolver(names).build().unwrap();
+        current.client =
+            build(&current.material, self.timeouts).unwrap().dns_resolver(names).build().unwrap();
     }
 
     /// Keeps what an answer shows of the certificate of the record system.
@@ -230,7 +226,9 @@ fn tls_failure(error: &rustls::Error) -> Failure {
             | AlertDescription::CertificateRevoked
             | AlertDescription::CertificateUnknown
             | AlertDescription::UnsupportedCertificate
-            | AlertDescription::AccessDenied,
+            | AlertDescription::AccessDenied
+            // What a server says when the certificate is not signed by the authority that it names.
+            | AlertDescription::DecryptError,
         ) => Failure::CertificateRefused,
         _ => Failure::Tls,
     }

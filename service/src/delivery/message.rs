@@ -131,8 +131,8 @@ impl Message {
     /// Nothing when that last piece is too large.
     pub(super) fn split(&self, largest: usize) -> Option<Steps> {
         let references = self.references();
-        let (leaves, last): (Vec<usize>, Vec<usize>) = (0..references.len())
-            .partition(|number| references.get(*number).is_some_and(HashSet::is_empty));
+        let (leaves, last): (Vec<usize>, Vec<usize>) =
+            (0..references.len()).partition(|number| references.get(*number).is_some_and(HashSet::is_empty));
         if last.len() > largest || largest == 0 {
             return None;
         }
@@ -179,7 +179,8 @@ impl Message {
     ) -> Value {
         let mut addresses = self.addresses(there, &[number]);
         let persons = persons.into_iter().flatten();
-        addresses.extend(persons.map(|(token, place)| (format!("Patient?identifier={token}"), place.clone())));
+        addresses
+            .extend(persons.map(|(token, place)| (format!("Patient?identifier={token}"), place.clone())));
         let mut resource = self.resource(number).clone();
         readdress(&mut resource, &addresses);
         resource
@@ -190,13 +191,18 @@ impl Message {
         let parts = self.parts.iter().zip(there).enumerate();
         parts
             .filter(|(number, _)| !without.contains(number))
-            .filter_map(|(_, (part, placed))| Some((part.full_url.clone(), placed.as_ref()?.reference.clone())))
+            .filter_map(|(_, (part, placed))| {
+                Some((part.full_url.clone(), placed.as_ref()?.reference.clone()))
+            })
             .collect()
     }
 
     /// The conditions by which persons are named, as values of `identifier`.
     pub(super) fn persons(&self) -> HashSet<String> {
-        (0..self.parts.len()).filter_map(|number| person_token(self.resource(number))).map(str::to_owned).collect()
+        (0..self.parts.len())
+            .filter_map(|number| person_token(self.resource(number)))
+            .map(str::to_owned)
+            .collect()
     }
 }
 
@@ -265,16 +271,20 @@ mod tests {
     #[test]
     fn a_key_is_read_back_as_it_was_escaped() {
         let key = Key::of("identifier=https://harbourlane.example/exams|a%20b%5C%7Cc%5C%2C").unwrap();
-        let named = json!({ "identifier": [{ "system": "https://harbourlane.example/exams", "value": "a b|c," }] });
+        let named =
+            json!({ "identifier": [{ "system": "https://harbourlane.example/exams", "value": "a b|c," }] });
         assert!(key.names(&named));
-        assert!(!key.names(&json!({ "identifier": [{ "system": "https://harbourlane.example/exams", "value": "a" }] })));
+        assert!(!key.names(
+            &json!({ "identifier": [{ "system": "https://harbourlane.example/exams", "value": "a" }] })
+        ));
         let tag = Key::of("_tag=s|c").unwrap();
         assert!(tag.names(&json!({ "meta": { "tag": [{ "system": "s", "code": "c" }] } })));
     }
 
     #[test]
     fn what_is_referred_to_goes_first() {
-        let message = message(vec![entry("panel", &["left", "right"]), entry("left", &[]), entry("right", &[])]);
+        let message =
+            message(vec![entry("panel", &["left", "right"]), entry("left", &[]), entry("right", &[])]);
         assert_eq!(message.one_by_one().unwrap(), [[1], [2], [0]]);
         assert_eq!(message.split(1).unwrap(), [[1], [2], [0]]);
         assert_eq!(message.split(2).unwrap(), [vec![1, 2], vec![0]]);

@@ -297,7 +297,12 @@ impl Worker {
         match failure {
             // What must not happen is told louder than what may.
             "duplicated" | "ambiguous" | "other-person" => {
-                tracing::error!(delivery = id, failure, status, "parked: the record system needs somebody to look at it");
+                tracing::error!(
+                    delivery = id,
+                    failure,
+                    status,
+                    "parked: the record system needs somebody to look at it"
+                );
             }
             _ => tracing::warn!(delivery = id, failure, status, "parked"),
         }

@@ -67,7 +67,10 @@ mod tests {
             Some(Placed { reference: reference.to_owned(), version: version.map(str::to_owned) })
         };
         let base = "https://records.harbourlane.example/fhir";
-        assert_eq!(Placed::of(&format!("{base}/Observation/7/_history/3"), None), at("Observation/7", Some("3")));
+        assert_eq!(
+            Placed::of(&format!("{base}/Observation/7/_history/3"), None),
+            at("Observation/7", Some("3"))
+        );
         assert_eq!(Placed::of("Observation/7", Some("W/\"2\"")), at("Observation/7", Some("2")));
         assert_eq!(Placed::of("Observation/7", None), at("Observation/7", None));
         assert_eq!(Placed::of("7", None), None);

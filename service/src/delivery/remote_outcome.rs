@@ -153,7 +153,10 @@ mod tests {
         assert!(!detail.to_string().contains("Edwina") && !detail.to_string().contains("77"), "{detail}");
         let issue = &detail["issue"][0];
         assert_eq!(issue["expression"], json!(["Bundle.entry[1].resource.effective"]));
-        assert_eq!(issue["details"], json!({ "coding": [{ "code": "bad-date" }], "text": "Observation/b (pulse), effective" }));
+        assert_eq!(
+            issue["details"],
+            json!({ "coding": [{ "code": "bad-date" }], "text": "Observation/b (pulse), effective" })
+        );
         assert!(names_entry(&body));
         let alone = json!({ "resourceType": "OperationOutcome", "issue": [
             { "severity": "error", "code": "value", "expression": ["Observation.status"] }, { "severity": "error" }

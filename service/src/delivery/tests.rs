@@ -200,8 +200,9 @@ impl Bench {
 }
 
 fn taken(entries: usize) -> Step {
-    let entries: Vec<Value> =
-        (0..entries).map(|_| json!({ "response": { "status": "201 Created", "location": "Observation/1" } })).collect();
+    let entries: Vec<Value> = (0..entries)
+        .map(|_| json!({ "response": { "status": "201 Created", "location": "Observation/1" } }))
+        .collect();
     let bundle = json!({ "resourceType": "Bundle", "type": "transaction-response", "entry": entries });
     Step::Answer("200 OK", &[], bundle.to_string())
 }

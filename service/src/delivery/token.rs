@@ -138,7 +138,8 @@ impl Tokens {
             400..=403 => {
                 // `invalid_client`, `invalid_scope` and the like: a word of a closed list (RFC 6749 section 5.2).
                 let word = answer.as_ref().and_then(|answer| answer.get("error")?.as_str());
-                let word = word.filter(|word| word.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'_'));
+                let word =
+                    word.filter(|word| word.bytes().all(|byte| byte.is_ascii_lowercase() || byte == b'_'));
                 tracing::warn!(status, error = word, "the token endpoint gives no token");
                 return Err(Failure::TokenRefused);
             }
@@ -147,9 +148,8 @@ impl Tokens {
         let answer = answer.ok_or(Failure::TokenUnavailable)?;
         let text = |name: &str| answer.get(name).and_then(Value::as_str);
         let bearer = text("token_type").is_some_and(|kind| kind.eq_ignore_ascii_case("bearer"));
-        let token = text("access_token").filter(|token| {
-            bearer && !token.is_empty() && token.bytes().all(|byte| byte.is_ascii_graphic())
-        });
+        let token = text("access_token")
+            .filter(|token| bearer && !token.is_empty() && token.bytes().all(|byte| byte.is_ascii_graphic()));
         let token = token.ok_or(Failure::TokenUnavailable)?;
         let lifetime = answer.get("expires_in").and_then(Value::as_u64).unwrap_or(UNSAID);
         Ok((SecretString::from(token), Duration::from_secs(lifetime.min(86_400)), endpoint))

@@ -154,8 +154,7 @@ pub struct Answer {
 /// `Retry-After` is held against.
 pub(super) fn judge(answer: &Answer, now: Timestamp) -> Option<Verdict> {
     let wait = answer.retry_after.as_deref().and_then(|text| retry_after(text, now));
-    let destination =
-        |failure| Verdict::DestinationFault { failure, wait, scope: answer.scope.clone() };
+    let destination = |failure| Verdict::DestinationFault { failure, wait, scope: answer.scope.clone() };
     let message = |failure| Verdict::MessageFault { failure, detail: None };
     Some(match answer.status {
         200..=299 => return None,
@@ -325,5 +324,4 @@ mod tests {
             assert_eq!(retry_after(text, now()), seconds.map(Duration::from_secs), "{text}");
         }
     }
-
 }

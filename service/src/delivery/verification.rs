@@ -41,7 +41,8 @@ impl Verification {
         let again = later(now, self.pace.verify_after.max(Duration::from_secs(1)) * 2);
         match self.store.claim_unverified(now, again, 1).await?.pop() {
             Some(taken) => {
-                let (client, store, clock) = (Arc::clone(&self.client), self.store.clone(), self.clock.clone());
+                let (client, store, clock) =
+                    (Arc::clone(&self.client), self.store.clone(), self.clock.clone());
                 let given_up = Arc::clone(&self.given_up);
                 self.looking = Some(tokio::spawn(async move {
                     let looked = look_for(&client, &taken, again, &given_up).await;
@@ -69,12 +70,21 @@ impl Verification {
     }
 }
 
-async fn look_for(client: &Client, taken: &Taken, again: i64, given_up: &std::sync::atomic::AtomicBool) -> Looked {
+async fn look_for(
+    client: &Client,
+    taken: &Taken,
+    again: i64,
+    given_up: &std::sync::atomic::AtomicBool,
+) -> Looked {
     match compare(client, &taken.payload).await {
         Ok(comparison) => match difference(&comparison) {
             None => Looked::Found,
             Some(failure) => {
-                tracing::warn!(delivery = taken.id, failure = failure.word(), "delivered, and found otherwise later");
+                tracing::warn!(
+                    delivery = taken.id,
+                    failure = failure.word(),
+                    "delivered, and found otherwise later"
+                );
                 Looked::Differs(failure.word())
             }
         },
@@ -82,7 +92,11 @@ async fn look_for(client: &Client, taken: &Taken, again: i64, given_up: &std::sy
             if matches!(trouble.failure, Failure::SearchRefused | Failure::Forbidden) {
                 given_up.store(true, std::sync::atomic::Ordering::Relaxed);
                 let (failure, scope) = (trouble.failure.word(), trouble.scope);
-                tracing::warn!(failure, missing_scope = scope, "deliveries cannot be looked for in the record system");
+                tracing::warn!(
+                    failure,
+                    missing_scope = scope,
+                    "deliveries cannot be looked for in the record system"
+                );
             }
             Looked::Again((taken.tries < TRIES).then_some(again))
         }

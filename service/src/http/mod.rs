@@ -113,7 +113,10 @@ async fn nothing_here() -> Result<HttpResponse, ApiError> {
 async fn public_keys(state: web::Data<State>) -> HttpResponse {
     let none = || serde_json::json!({ "keys": [] });
     let keys = state.public_keys.clone().unwrap_or_else(none).to_string();
-    HttpResponse::Ok().content_type("application/jwk-set+json").insert_header(("cache-control", "max-age=300")).body(keys)
+    HttpResponse::Ok()
+        .content_type("application/jwk-set+json")
+        .insert_header(("cache-control", "max-age=300"))
+        .body(keys)
 }
 
 async fn openapi() -> HttpResponse {

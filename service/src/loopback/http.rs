@@ -18,11 +18,11 @@ use actix_web::{HttpRequest, HttpResponse, rt};
 use jiff::Timestamp;
 use serde_json::Value;
 
-use super::{Heed, Shared};
 use super::interactions::{self, Handling, Placement};
 use super::records::{Key, Records, Version};
 use super::refusal::Refusal;
 use super::script::{Answer, Behaviour, Request};
+use super::{Heed, Shared};
 use super::{capabilities, shape, transaction};
 
 const FHIR_JSON: &str = "application/fhir+json";
@@ -165,11 +165,11 @@ fn work(request: &HttpRequest, body: &[u8], shared: &Shared) -> Result<Answer, R
         }
         ("POST", []) => {
             let bundle = parse(headers, body)?;
-            let (most, heed) = (shared.state().most_entries, shared.state().heeds_conditions);
+            let most = shared.state().most_entries;
+            let heed = shared.state().heeds_conditions;
             let bundle = if heed == Heed::No { without_conditions(bundle) } else { bundle };
             shared.change(|records| {
-                let (after, answer) =
-                    transaction::carry_out(records, &bundle, most, base, Timestamp::now())?;
+                let (after, answer) = transaction::carry_out(records, &bundle, most, base, Timestamp::now())?;
                 *records = after;
                 Ok(Answer::status(200).json(&answer))
             })
@@ -215,7 +215,8 @@ fn work(request: &HttpRequest, body: &[u8], shared: &Shared) -> Result<Answer, R
 
 fn without_conditions(mut bundle: Value) -> Value {
     let entries = bundle.get_mut("entry").and_then(Value::as_array_mut);
-    for request in entries.into_iter().flatten().filter_map(|entry| entry.get_mut("request")?.as_object_mut()) {
+    for request in entries.into_iter().flatten().filter_map(|entry| entry.get_mut("request")?.as_object_mut())
+    {
         request.shift_remove("ifNoneExist");
     }
     bundle

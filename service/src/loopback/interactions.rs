@@ -91,7 +91,11 @@ pub(super) fn place_conditional_update(
     if let ([] | [_], Some(wanted)) = (matched.as_slice(), if_match)
         && matched.first().map(|(_, version)| version.etag()).as_deref() != Some(wanted)
     {
-        return Err(Refusal::new(412, "conflict", "The resource has another version than If-Match asks for."));
+        return Err(Refusal::new(
+            412,
+            "conflict",
+            "The resource has another version than If-Match asks for.",
+        ));
     }
     let given = text(body, "id").map(str::to_owned);
     let found: Vec<Key> =

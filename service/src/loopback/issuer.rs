@@ -63,8 +63,9 @@ impl Issuer {
     }
 
     fn check(&mut self, form: &[u8], endpoint: &str) -> Result<String, &'static str> {
-        let fields: Vec<(String, String)> =
-            url::form_urlencoded::parse(form).map(|(name, value)| (name.into_owned(), value.into_owned())).collect();
+        let fields: Vec<(String, String)> = url::form_urlencoded::parse(form)
+            .map(|(name, value)| (name.into_owned(), value.into_owned()))
+            .collect();
         let field = |wanted: &str| {
             let mut found = fields.iter().filter(|(name, _)| name == wanted).map(|(_, value)| value.as_str());
             match (found.next(), found.next()) {
@@ -88,7 +89,8 @@ impl Issuer {
 
     fn check_assertion(&mut self, assertion: &str, endpoint: &str) -> Option<()> {
         let header = jsonwebtoken::decode_header(assertion).ok()?;
-        let algorithm = Some(header.alg).filter(|name| matches!(name, Algorithm::ES384 | Algorithm::RS384))?;
+        let algorithm =
+            Some(header.alg).filter(|name| matches!(name, Algorithm::ES384 | Algorithm::RS384))?;
         let key = self.keys.as_ref()?.find(header.kid.as_deref()?)?;
         let mut validation = Validation::new(algorithm);
         validation.set_audience(&[endpoint]);

@@ -292,7 +292,9 @@ impl LoopbackRecordSystem {
     pub fn edit(&self, resource_type: &str, id: &str, change: impl FnOnce(&mut Value)) -> bool {
         let key = Key::new(resource_type, id);
         let mut state = self.shared.state();
-        let Some(mut body) = state.records.current(&key).map(|version| version.body.clone()) else { return false };
+        let Some(mut body) = state.records.current(&key).map(|version| version.body.clone()) else {
+            return false;
+        };
         change(&mut body);
         state.records.store(&key, body, Timestamp::now());
         self.shared.changed.notify_all();

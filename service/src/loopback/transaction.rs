@@ -20,15 +20,25 @@ struct Entry<'a> {
 }
 
 enum Action<'a> {
-    Create { resource_type: &'a str, condition: Option<&'a str>, body: &'a Value },
-    Update { key: Key, if_match: Option<&'a str>, body: &'a Value },
+    Create {
+        resource_type: &'a str,
+        condition: Option<&'a str>,
+        body: &'a Value,
+    },
+    Update {
+        key: Key,
+        if_match: Option<&'a str>,
+        body: &'a Value,
+    },
     ConditionalUpdate {
         resource_type: &'a str,
         condition: &'a str,
         if_match: Option<&'a str>,
         body: &'a Value,
     },
-    Read { url: &'a str },
+    Read {
+        url: &'a str,
+    },
 }
 
 /// Carries out a transaction Bundle on a copy of the records and gives the copy with the answer.
@@ -244,14 +254,7 @@ fn place(
                 if !conditions.insert((*resource_type, *condition)) {
                     return Err(same_twice(entry.number));
                 }
-                interactions::place_conditional_update(
-                    after,
-                    resource_type,
-                    condition,
-                    *if_match,
-                    body,
-                    base,
-                )
+                interactions::place_conditional_update(after, resource_type, condition, *if_match, body, base)
             }
             Action::Read { .. } => {
                 placements.push(None);

@@ -180,7 +180,16 @@ async fn an_earlier_exam_that_changed_meanwhile_is_noticed() {
 }
 
 fn outcome(state: DeliveryState) -> DeliveryOutcome {
-    DeliveryOutcome { state, due: 0, charged: true, failure: None, remote_status: None, detail: None, placed: None, verify_after: None }
+    DeliveryOutcome {
+        state,
+        due: 0,
+        charged: true,
+        failure: None,
+        remote_status: None,
+        detail: None,
+        placed: None,
+        verify_after: None,
+    }
 }
 
 #[tokio::test]

@@ -2,7 +2,6 @@
 
 use std::time::Duration;
 
-use serde_json::json;
 use solewire_service::delivery::Timeouts;
 use solewire_service::loopback::{Answer, Behaviour, When};
 
@@ -15,8 +14,12 @@ async fn f01_a_record_system_that_is_down_is_probed_one_at_a_time_and_then_gets_
     for number in 1..=10 {
         bench.submit(&exam(number)).await;
     }
-    let lane = bench.lane_until(|lane| lane["failures"].as_u64().is_some_and(|failures| failures >= 12)).await;
-    assert_eq!((lane["state"].as_str(), lane["failure"].as_str()), (Some("paused"), Some("connection-refused")));
+    let lane =
+        bench.lane_until(|lane| lane["failures"].as_u64().is_some_and(|failures| failures >= 12)).await;
+    assert_eq!(
+        (lane["state"].as_str(), lane["failure"].as_str()),
+        (Some("paused"), Some("connection-refused"))
+    );
     let probes = bench.metric("solewire_delivery_attempts_total{result=\"destination-fault\"}").await;
     // Ten exams wait, and yet there are about as many attempts as faults in a row: only the first pause can come while
     // others are under way.
@@ -24,7 +27,11 @@ async fn f01_a_record_system_that_is_down_is_probed_one_at_a_time_and_then_gets_
     assert!(probes <= after + 8.0, "{probes} attempts for {after} faults");
     bench.records.come_back().unwrap();
     for id in 1..=10 {
-        assert_eq!(bench.until(id, "delivered").await["attempts"], 1, "a fault of the destination is not charged");
+        assert_eq!(
+            bench.until(id, "delivered").await["attempts"],
+            1,
+            "a fault of the destination is not charged"
+        );
     }
     assert_eq!(bench.lane().await["state"], "open");
     bench.assert_once(10);
@@ -70,8 +77,7 @@ async fn f04_a_throttled_lane_waits_as_asked_up_to_a_cap_and_charges_nothing() {
         assert!((waits - f64::from(seconds)).abs() < 0.001, "{asked}: {waits}");
         bench.submit(&exam(2)).await;
         for id in [1, 2] {
-            let delivery = bench.delivery(id).await;
-            assert_eq!((&delivery["state"], &delivery["attempts"]), (&json!("pending"), &json!(0)));
+            assert_eq!(bench.until(id, "pending").await["attempts"], 0);
         }
         assert_eq!(bench.records.requests().len(), 1, "no early request");
     }
@@ -83,7 +89,7 @@ async fn f05_credentials_that_are_not_taken_pause_everything_and_park_nothing() 
     bench.records.require_authorization(Some("Bearer other"));
     bench.submit(&exam(1)).await;
     bench.paused_for("unauthorized").await;
-    assert_eq!(bench.delivery(1).await["state"], "pending");
+    bench.until(1, "pending").await;
 }
 
 #[tokio::test]
@@ -95,7 +101,7 @@ async fn f06_a_right_that_is_missing_is_named() {
     bench.submit(&exam(1)).await;
     let lane = bench.paused_for("forbidden").await;
     assert_eq!(lane["missingScope"], "system/RiskAssessment.c");
-    assert_eq!(bench.delivery(1).await["state"], "pending");
+    bench.until(1, "pending").await;
 }
 
 #[tokio::test]
@@ -105,8 +111,7 @@ async fn f07_an_address_that_is_no_fhir_base_is_a_fault_of_the_settings() {
     let bench = Bench::start(records, &wrong, once()).await;
     bench.submit(&exam(1)).await;
     bench.paused_for("not-an-endpoint").await;
-    let delivery = bench.delivery(1).await;
-    assert_eq!((&delivery["state"], &delivery["attempts"]), (&json!("pending"), &json!(0)));
+    assert_eq!(bench.until(1, "pending").await["attempts"], 0);
 }
 
 #[tokio::test]
@@ -119,5 +124,5 @@ async fn f17_a_redirect_is_not_followed() {
     bench.submit(&exam(1)).await;
     bench.paused_for("redirected").await;
     assert_eq!(other.accept().unwrap_err().kind(), std::io::ErrorKind::WouldBlock, "nobody went there");
-    assert_eq!(bench.delivery(1).await["state"], "pending");
+    bench.until(1, "pending").await;
 }

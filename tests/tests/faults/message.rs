@@ -38,7 +38,10 @@ async fn f08_a_refused_exam_is_parked_after_one_request() {
         let parked = bench.until(1, "parked").await;
         bench.until(2, "delivered").await;
         assert_eq!(bench.records.write_count(), 2);
-        assert_eq!((&parked["failure"], &parked["remoteStatus"]), (&json!("message-refused"), &json!(status)));
+        assert_eq!(
+            (&parked["failure"], &parked["remoteStatus"]),
+            (&json!("message-refused"), &json!(status))
+        );
         assert_eq!(parked["remoteOutcome"]["issue"][0]["code"], "value");
         assert!(!parked.to_string().contains("Edwina"));
         bench.assert_once(1);
@@ -76,7 +79,7 @@ async fn f10_what_somebody_changed_there_is_not_overwritten_until_somebody_says_
     assert_eq!(bench.until(2, "parked").await["failure"], "changed-there");
     let (_, there) = panel(&bench);
     assert_eq!((&there["note"], &there["status"]), (&note, &json!("final")));
-    bench.replay(2, "looked at with the podiatrist").await.expect(200);
+    drop(bench.replay(2, "looked at with the podiatrist").await.expect(200));
     bench.until(2, "delivered").await;
     assert_eq!(panel(&bench).1["status"], "corrected");
     bench.assert_once(1);
@@ -173,10 +176,9 @@ async fn f12_what_is_there_twice_after_all_is_noticed() {
 
 #[tokio::test]
 async fn f13_an_identifier_alone_does_not_make_it_ours() {
-    for (patient, status, failure) in [
-        ("Patient/person-2", "final", "other-person"),
-        ("Patient/person-1", "preliminary", "other-status"),
-    ] {
+    for (patient, status, failure) in
+        [("Patient/person-2", "final", "other-person"), ("Patient/person-1", "preliminary", "other-status")]
+    {
         let records = records();
         records.seed(&stranger(patient, status)).unwrap();
         let bench = Bench::start(records, "", quick()).await;

@@ -21,7 +21,7 @@ async fn f31_a_replay_makes_nothing_new_and_takes_a_reason() {
     assert_eq!(look, json!({ "delivery": 1, "resources": 32, "asSent": 32, "differ": [] }));
     assert_eq!(bench.replay(1, "").await.status, 409);
     assert_eq!(bench.records.write_count(), 1);
-    bench.replay(1, "asked for by the ward").await.expect(200);
+    drop(bench.replay(1, "asked for by the ward").await.expect(200));
     bench.until(1, "delivered").await;
     assert_eq!(bench.records.resources(), before, "not even a new version");
 }
@@ -68,7 +68,7 @@ async fn f32_what_the_record_system_lost_is_listed_and_sent_again_when_somebody_
     assert!(missing.iter().all(|resource| resource.starts_with("Observation/")), "{missing:?}");
     assert_eq!(bench.records.write_count(), writes, "a look sends nothing");
     let id = differ[0]["delivery"].as_i64().unwrap();
-    bench.replay(id, "lost with the backup").await.expect(200);
+    drop(bench.replay(id, "lost with the backup").await.expect(200));
     bench.until(id, "delivered").await;
     assert_eq!(bench.records.resources().len(), whole.len());
     bench.assert_once(2);
@@ -83,7 +83,7 @@ async fn f32_a_correction_of_what_was_lost_waits_for_somebody() {
     assert!(bench.records.forget("Observation", panel["id"].as_str().unwrap()));
     bench.submit(&corrected(1)).await;
     assert_eq!(bench.until(2, "parked").await["failure"], "missing-there");
-    bench.replay(2, "lost with the backup").await.expect(200);
+    drop(bench.replay(2, "lost with the backup").await.expect(200));
     bench.until(2, "delivered").await;
     bench.assert_once(1);
 }

@@ -5,7 +5,10 @@ use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
-use rcgen::{BasicConstraints, CertificateParams, ExtendedKeyUsagePurpose, IsCa, Issuer, KeyPair, date_time_ymd};
+use rcgen::{
+    BasicConstraints, CertificateParams, DnType, ExtendedKeyUsagePurpose, IsCa, Issuer, KeyPair,
+    date_time_ymd,
+};
 use solewire_service::loopback::LoopbackRecordSystem;
 use tokio::net::{TcpListener, TcpStream};
 use tokio_rustls::TlsAcceptor;
@@ -23,9 +26,10 @@ struct Authority {
 }
 
 impl Authority {
-    fn new() -> Authority {
+    fn new(name: &str) -> Authority {
         let key = KeyPair::generate().unwrap();
         let mut parameters = CertificateParams::new(Vec::new()).unwrap();
+        parameters.distinguished_name.push(DnType::CommonName, name);
         parameters.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
         let certificate = parameters.self_signed(&key).unwrap();
         let (pem, der) = (certificate.pem(), certificate.der().clone());
@@ -38,7 +42,8 @@ impl Authority {
         let mut parameters = CertificateParams::new(vec![name.to_owned()]).unwrap();
         parameters.not_before = date_time_ymd(2020, 1, 1);
         parameters.not_after = date_time_ymd(until, 1, 1);
-        parameters.extended_key_usages = vec![ExtendedKeyUsagePurpose::ServerAuth, ExtendedKeyUsagePurpose::ClientAuth];
+        parameters.extended_key_usages =
+            vec![ExtendedKeyUsagePurpose::ServerAuth, ExtendedKeyUsagePurpose::ClientAuth];
         let certificate = parameters.signed_by(&key, &self.issuer).unwrap();
         Identity { pem: certificate.pem(), key_pem: key.serialize_pem(), der: certificate.der().clone(), key }
     }
@@ -59,7 +64,11 @@ struct Front {
 }
 
 impl Front {
-    async fn before(records: &LoopbackRecordSystem, identity: &Identity, clients: Option<&Authority>) -> Front {
+    async fn before(
+        records: &LoopbackRecordSystem,
+        identity: &Identity,
+        clients: Option<&Authority>,
+    ) -> Front {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();
         let behind = records.base_url().trim_start_matches("http://").trim_end_matches("/fhir").to_owned();
@@ -117,7 +126,8 @@ fn settings(front: &Front, host: &str, authority: &Authority, folder: &Path, mor
 
 #[tokio::test]
 async fn f16_a_certificate_that_does_not_hold_pauses_everything_and_says_which_way() {
-    let (trusted, other, folder) = (Authority::new(), Authority::new(), tempfile::tempdir().unwrap());
+    let (trusted, other, folder) =
+        (Authority::new("Harbour Lane"), Authority::new("Other"), tempfile::tempdir().unwrap());
     for (identity, host, failure) in [
         (trusted.issue("localhost", 2021), "localhost", "certificate-expired"),
         (other.issue("localhost", 2099), "localhost", "certificate-untrusted"),
@@ -128,29 +138,32 @@ async fn f16_a_certificate_that_does_not_hold_pauses_everything_and_says_which_w
         let bench = Bench::start(records, &settings(&front, host, &trusted, folder.path(), ""), once()).await;
         bench.submit(&exam(1)).await;
         bench.paused_for(failure).await;
-        assert_eq!(bench.delivery(1).await["state"], "pending");
+        bench.until(1, "pending").await;
         assert_eq!(bench.records.requests().len(), 0, "nothing goes there");
     }
 }
 
 #[tokio::test]
 async fn f16_a_renewed_certificate_is_taken_and_its_end_is_told() {
-    let (authority, folder) = (Authority::new(), tempfile::tempdir().unwrap());
+    let (authority, folder) = (Authority::new("Harbour Lane"), tempfile::tempdir().unwrap());
     let records = records();
     let front = Front::before(&records, &authority.issue("localhost", 2021), None).await;
-    let bench = Bench::start(records, &settings(&front, "localhost", &authority, folder.path(), ""), quick()).await;
+    let bench =
+        Bench::start(records, &settings(&front, "localhost", &authority, folder.path(), ""), quick()).await;
     bench.submit(&exam(1)).await;
     bench.paused_for("certificate-expired").await;
     front.becomes(&authority.issue("localhost", 2060), None);
     bench.until(1, "delivered").await;
     bench.assert_once(1);
-    let until = bench.metric("solewire_record_system_expiry_timestamp_seconds{what=\"server-certificate\"}").await;
+    let until =
+        bench.metric("solewire_record_system_expiry_timestamp_seconds{what=\"server-certificate\"}").await;
     assert_eq!(until, 2_840_140_800.0, "2060-01-01");
 }
 
 #[tokio::test]
 async fn a_client_certificate_is_shown_and_taken_up_again_when_its_file_changes() {
-    let (authority, others, folder) = (Authority::new(), Authority::new(), tempfile::tempdir().unwrap());
+    let (authority, others, folder) =
+        (Authority::new("Harbour Lane"), Authority::new("Other"), tempfile::tempdir().unwrap());
     let (certificate, key) = (folder.path().join("client.pem"), folder.path().join("client-key.pem"));
     let write = |identity: &Identity| {
         std::fs::write(&certificate, &identity.pem).unwrap();
@@ -164,12 +177,14 @@ async fn a_client_certificate_is_shown_and_taken_up_again_when_its_file_changes(
         certificate.display(),
         key.display()
     );
-    let bench = Bench::start(records, &settings(&front, "localhost", &authority, folder.path(), &more), quick()).await;
+    let bench =
+        Bench::start(records, &settings(&front, "localhost", &authority, folder.path(), &more), quick())
+            .await;
     let gauge = "solewire_record_system_expiry_timestamp_seconds{what=\"client-certificate\"}";
     assert_eq!(bench.metric(gauge).await, 2_524_608_000.0, "2050-01-01");
     bench.submit(&exam(1)).await;
     bench.paused_for("certificate-refused").await;
-    assert_eq!(bench.delivery(1).await["state"], "pending");
+    bench.until(1, "pending").await;
     write(&authority.issue("solewire.harbourlane.example", 2060));
     bench.until(1, "delivered").await;
     assert_eq!(bench.metric(gauge).await, 2_840_140_800.0, "2060-01-01");
