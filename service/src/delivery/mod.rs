@@ -25,7 +25,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
-use tokio::task::{Id, JoinSet};
+use tokio::task::{Id, JoinError, JoinSet};
 use tokio::time::Instant;
 
 use attempt::attempt;
@@ -40,7 +40,7 @@ use verification::Verification;
 
 use crate::clock::Clock;
 use crate::metrics::Metrics;
-use crate::store::{Background, Claimed, DeliveryOutcome, DeliveryState, Store, StoreError};
+use crate::store::{Claimed, DeliveryOutcome, DeliveryState, Store, StoreError};
 
 /// How deliveries are paced.
 #[derive(Debug, Clone, Copy)]
@@ -119,7 +119,7 @@ pub struct Worker {
     client: Arc<Client>,
     seed: u64,
     concurrency: Concurrency,
-    under_way: JoinSet<Finished>,
+    under_way: JoinSet<Result<Finished, StoreError>>,
     ids: HashMap<Id, i64>,
     verification: Option<Verification>,
 }
@@ -197,9 +197,8 @@ impl Worker {
         let none = claimed.is_empty() && under_way == 0;
         for one in claimed {
             let id = one.id;
-            let background = self.parts.store.background(id).await?;
-            let client = Arc::clone(&self.client);
-            let handle = self.under_way.spawn(async move { send(&client, one, background, whole).await });
+            let (client, store) = (Arc::clone(&self.client), self.parts.store.clone());
+            let handle = self.under_way.spawn(async move { send(&client, &store, one, whole).await });
             self.ids.insert(handle.id(), id);
         }
         if full {
@@ -213,11 +212,14 @@ impl Worker {
         Ok(next)
     }
 
-    async fn finish(&mut self, finished: Result<(Id, Finished), tokio::task::JoinError>) {
+    async fn finish(&mut self, finished: Result<(Id, Result<Finished, StoreError>), JoinError>) {
         let recorded = match finished {
             Ok((task, finished)) => {
                 self.ids.remove(&task);
-                self.record(finished).await
+                match finished {
+                    Ok(finished) => self.record(finished).await,
+                    Err(error) => Err(error),
+                }
             }
             Err(error) => match self.ids.remove(&error.id()) {
                 Some(id) => {
@@ -322,18 +324,24 @@ impl Worker {
     }
 }
 
-async fn send(client: &Client, claimed: Claimed, background: Background, limit: Duration) -> Finished {
+async fn send(
+    client: &Client,
+    store: &Store,
+    claimed: Claimed,
+    limit: Duration,
+) -> Result<Finished, StoreError> {
     let began = Instant::now();
     let Claimed { id, payload, attempts } = claimed;
     #[cfg(test)]
     assert!(!payload.contains(tests::POISON), "a message that crashes whoever sends it");
+    let background = store.background(id).await?;
     let sent = tokio::time::timeout(limit, attempt(client, payload, &background)).await;
     let sent = sent.unwrap_or(attempt::Sent {
         verdict: Verdict::UnknownOutcome { failure: Failure::Timeout, wait: None },
         status: None,
         placed: None,
     });
-    Finished { id, attempts, took: began.elapsed(), sent }
+    Ok(Finished { id, attempts, took: began.elapsed(), sent })
 }
 
 fn later(now: i64, by: Duration) -> i64 {

@@ -126,3 +126,18 @@ async fn f17_a_redirect_is_not_followed() {
     assert_eq!(other.accept().unwrap_err().kind(), std::io::ErrorKind::WouldBlock, "nobody went there");
     bench.until(1, "pending").await;
 }
+
+#[tokio::test]
+async fn a_user_is_known_by_name_and_password() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("password");
+    std::fs::write(&file, "open sesame\n").unwrap();
+    let records = records();
+    // RFC 7617: the base64 of `clinic:open sesame`.
+    records.require_authorization(Some("Basic Y2xpbmljOm9wZW4gc2VzYW1l"));
+    let more = format!("auth = \"basic\"\nuser = \"clinic\"\npassword_file = \"{}\"", file.display());
+    let bench = Bench::start(records, &more, quick()).await;
+    bench.submit(&exam(1)).await;
+    bench.until(1, "delivered").await;
+    bench.assert_once(1);
+}
