@@ -6,7 +6,9 @@ mod pages;
 mod raw;
 mod record_system;
 mod settings;
+mod smart;
 mod store;
+mod tls_files;
 
 use std::fmt::Display;
 use std::net::{SocketAddr, ToSocketAddrs as _};
@@ -19,9 +21,11 @@ pub use access::{Access, Right, Token};
 pub use assessment::Assessment;
 pub use pages::{Pages, Unsent};
 use raw::Raw;
-pub use record_system::{Auth, RecordSystem};
+pub use record_system::{Auth, RecordSystem, Write, may_carry_credentials};
 pub use settings::{SETTINGS, Setting};
+pub use smart::{SigningKey, Smart};
 pub use store::{PostgresServer, StorePlace, StoreSettings};
+pub use tls_files::{TlsFileError, TlsFiles, TlsMaterial};
 
 /// A setting that cannot be used. Its text is one line: where, which key, what is wrong, what to change.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -134,10 +138,11 @@ impl Config {
                 "give the two listeners different ports",
             ));
         }
+        let assessment = assessment::read(&raw)?;
         Ok(Config {
             store: store::read(&raw)?,
-            record_system: record_system::read(&raw)?,
-            assessment: assessment::read(&raw)?,
+            record_system: record_system::read(&raw, assessment.guidelines.len())?,
+            assessment,
             group_by: choice(
                 &raw,
                 "exam.group_by",

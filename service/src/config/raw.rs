@@ -171,6 +171,17 @@ impl Raw {
         }
     }
 
+    /// True or false; in the environment as a text.
+    pub(super) fn yes_or_no(&self, key: &str, default: bool) -> Result<bool, ConfigError> {
+        let Some((value, origin)) = self.value(key) else { return Ok(default) };
+        let found = match value {
+            Value::Boolean(found) => Some(*found),
+            Value::String(text) if matches!(origin, Origin::Environment(_)) => text.trim().parse().ok(),
+            _ => None,
+        };
+        found.ok_or_else(|| ConfigError::new(origin, key, "is neither true nor false", "write true or false"))
+    }
+
     /// An error about a key, at the place where it stands.
     pub(super) fn error(
         &self,

@@ -111,9 +111,37 @@ fn every_mistake_names_its_place_and_its_mend() {
             format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nauth = \"bearer\"\ntoken = \"t\""),
             &["`record_system.token`", "stands in the configuration file"],
         ),
+        (format!("{OPEN}[record_system]\nwrite = \"create\""), &["`record_system.write`", "base address"]),
         (
-            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nwrite = \"create\""),
-            &["`record_system.write`", "\"transaction\""],
+            format!("{OPEN}[record_system]\nbase_url = \"http://records.example/fhir\""),
+            &["`record_system.base_url`", "readable", "`record_system.allow_plaintext`"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nverify = \"yes\""),
+            &["`record_system.verify`", "true or false"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nmax_entries = 4"),
+            &["`record_system.max_entries`", "up to 5 entries", "\"create\""],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nauth = \"smart\""),
+            &["`record_system.auth`", "`record_system.client_id`"],
+        ),
+        (
+            format!(
+                "{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nauth = \"smart\"\nclient_id = \"c\"\n\
+                 token_url = \"http://x/token\""
+            ),
+            &["`record_system.token_url`", "https"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nca_file = \"no-such-file.pem\""),
+            &["`record_system.ca_file`", "no-such-file.pem"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nclient_key_file = \"key.pem\""),
+            &["`record_system.client_key_file`", "`record_system.client_certificate_file`"],
         ),
     ];
     for (text, parts) in table {
@@ -206,4 +234,39 @@ fn a_variable_that_is_no_setting_is_an_error() {
 fn a_missing_file_is_named() {
     let message = Config::load(Path::new("no-such-folder/solewire.toml")).unwrap_err().to_string();
     assert!(message.contains("no-such-folder/solewire.toml") && message.contains("--config"), "{message}");
+}
+
+#[test]
+fn plain_http_stays_on_this_machine_unless_told_otherwise() {
+    for (url, more) in [
+        ("http://127.0.0.1:9/fhir", ""),
+        ("http://[::1]:9/fhir", ""),
+        ("http://localhost/fhir", ""),
+        ("http://records.example/fhir", "allow_plaintext = true"),
+        ("https://records.example/fhir", ""),
+    ] {
+        let text = format!("{OPEN}[record_system]\nbase_url = \"{url}\"\n{more}");
+        assert!(parse(&text).is_ok(), "{url}");
+    }
+}
+
+/// Each site of each test on both feet, every other test of both feet or of the person.
+#[test]
+fn the_largest_exam_is_counted_from_the_codes() {
+    let table = include_str!("../../../profiles/local/exam-codes.csv");
+    let mut results = 0;
+    for line in table.lines() {
+        // A list of several stands in quotes.
+        let (before, list) = line.split_once('"').map_or((line, ""), |(before, rest)| (before, rest));
+        let fields: Vec<&str> = before.split(',').collect();
+        let list = list.split('"').next().unwrap();
+        match fields.as_slice() {
+            ["foot-site", _, _, "site", ""] => results += 2 * list.split(", ").count(),
+            ["foot-site", _, _, "site", ..] => results += 2,
+            ["foot-test", _, _, "test", "person", ..] => results += 1,
+            ["foot-test", _, _, "test", ..] => results += 2,
+            _ => {}
+        }
+    }
+    assert_eq!(record_system::MOST_RESULTS, results);
 }

@@ -50,6 +50,8 @@ pub(super) enum ApiError {
     Condition { text: &'static str, mend: &'static str },
     /// An idempotency key with another body.
     KeyReused,
+    /// The record system cannot be looked into: why.
+    RecordSystem(&'static str),
     /// The store cannot.
     Store(StoreError),
     /// Reading the body crashed.
@@ -207,6 +209,13 @@ impl ApiError {
                 "This Idempotency-Key came with another body before.",
                 "Use a new key for each new request, and the same key only to repeat one.",
             ),
+            ApiError::RecordSystem(failure) => said(
+                StatusCode::BAD_GATEWAY,
+                IssueType::Transient,
+                "http-record-system",
+                &format!("The record system cannot be looked into now ({failure})."),
+                "Mend the way to the record system and ask again.",
+            ),
             ApiError::Store(StoreError::Unavailable { .. }) => said(
                 StatusCode::SERVICE_UNAVAILABLE,
                 IssueType::NoStore,
@@ -263,6 +272,7 @@ impl ApiError {
             | ApiError::OtherSite
             | ApiError::Conflict { .. }
             | ApiError::Condition { .. }
+            | ApiError::RecordSystem(_)
             | ApiError::KeyReused => {}
         }
     }

@@ -28,7 +28,7 @@ pub(super) async fn ready(state: web::Data<State>) -> Result<HttpResponse, ApiEr
 /// `GET /metrics`
 pub(super) async fn metrics(state: web::Data<State>) -> Result<HttpResponse, ApiError> {
     let counts = state.intake.store.outbox_counts().await?;
-    let text = state.metrics.render(&counts, state.lane.state(), state.intake.clock.now_ms());
+    let text = state.metrics.render(&counts, &state.lane.state(), state.intake.clock.now_ms());
     Ok(HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text))
 }
 
@@ -210,8 +210,8 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
             mend: "Look at its state; what waits or is under way goes by itself, what was taken cannot be given up.",
         },
         OperatorRefusal::Superseded => ApiError::Conflict {
-            text: "A later version of the exam may have reached the record system; this one would overwrite it there.",
-            mend: "Send the exam again as it should be; that makes a new version.",
+            text: "A later version of its exam may have reached the record system, and this one would overwrite it.",
+            mend: "Replay the latest version of the exam; it carries all of it.",
         },
         OperatorRefusal::ReasonMissing => ApiError::Conflict {
             text: "The delivery was finished before; sending it again takes a reason.",
@@ -220,7 +220,7 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
     }
 }
 
-fn number(text: &str) -> Result<i64, ApiError> {
+pub(super) fn number(text: &str) -> Result<i64, ApiError> {
     text.parse().map_err(|_| ApiError::NotFound("There is no such delivery."))
 }
 
@@ -270,12 +270,13 @@ fn lane(state: LaneState) -> Value {
     match state {
         LaneState::Off => json!({ "state": "off" }),
         LaneState::Open => json!({ "state": "open" }),
-        LaneState::Paused { failure, since, failures, retry_at } => json!({
+        LaneState::Paused { failure, since, failures, retry_at, missing_scope } => json!({
             "state": "paused",
             "failure": failure.word(),
             "since": instant(since).to_string(),
             "failures": failures,
-            "retryAt": instant(retry_at).to_string()
+            "retryAt": instant(retry_at).to_string(),
+            "missingScope": missing_scope
         }),
     }
 }

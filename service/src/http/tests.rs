@@ -51,6 +51,8 @@ fn state(intake: Intake, access: Access) -> web::Data<State> {
         lane: Arc::new(Lane::new(true)),
         wake,
         metrics: Arc::new(Metrics::default()),
+        record_system: None,
+        public_keys: None,
     })
 }
 

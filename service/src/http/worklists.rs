@@ -198,6 +198,8 @@ mod tests {
     fn a_file_that_leaves_entries_out_says_so() {
         let entry = json!({ "person": { "value": "HL-PERSON-0001" } });
         assert_eq!(csv(std::slice::from_ref(&entry), 1).lines().count(), 2);
-        assert!(csv(&[entry], 3).ends_with("\"The list has 3 entries; the others are not in this file.\"\r\n"));
+        assert!(
+            csv(&[entry], 3).ends_with("\"The list has 3 entries; the others are not in this file.\"\r\n")
+        );
     }
 }

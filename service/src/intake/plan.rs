@@ -111,7 +111,7 @@ pub(super) fn plan(
         writes,
         payload,
         priority: priority(&derived),
-        withdraws: withdraws(&derived),
+        withdraws: withdraws(&bodies, &derived),
     };
     Plan { change: Some(change), fates, assessments }
 }
@@ -131,9 +131,9 @@ pub(super) fn derived_again(
 ) -> ExamChange {
     let withdrawn = withdrawn(Some(stored), derived);
     let follows = || derived.iter().chain(&withdrawn);
+    let bodies = submitted(stored);
     let payload = forward.then(|| {
-        let bodies = submitted(stored);
-        let all: Vec<Outgoing<'_>> = bodies.into_iter().chain(follows()).filter_map(outgoing).collect();
+        let all: Vec<Outgoing<'_>> = bodies.iter().copied().chain(follows()).filter_map(outgoing).collect();
         payload(&all, false).to_string()
     });
     ExamChange {
@@ -145,7 +145,7 @@ pub(super) fn derived_again(
         writes: follows().filter_map(|body| derived_write(Some(stored), body)).collect(),
         payload,
         priority: priority(derived),
-        withdraws: withdraws(derived),
+        withdraws: withdraws(&bodies, derived),
     }
 }
 

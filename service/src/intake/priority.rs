@@ -37,10 +37,12 @@ fn of_category(code: &str) -> Priority {
     }
 }
 
-/// Whether what was derived says that the exam as a whole was entered in error.
-pub(super) fn withdraws(derived: &[Value]) -> bool {
+/// Whether nothing clinical is left of the exam: every assessment is void, or every resource is.
+pub(super) fn withdraws(bodies: &[&Value], derived: &[Value]) -> bool {
+    let void = |body: &Value| is(body, "status", "entered-in-error");
     let mut assessments = derived.iter().filter(|body| is(body, "resourceType", "RiskAssessment")).peekable();
-    assessments.peek().is_some() && assessments.all(|body| is(body, "status", "entered-in-error"))
+    let none_holds = assessments.peek().is_some() && assessments.all(void);
+    none_holds || bodies.iter().all(|body| void(body))
 }
 
 fn is(body: &Value, name: &str, wanted: &str) -> bool {
@@ -78,8 +80,10 @@ mod tests {
     #[test]
     fn only_a_whole_exam_is_withdrawn() {
         let assessment = |status: &str| json!({ "resourceType": "RiskAssessment", "status": status });
-        assert!(!withdraws(&[]));
-        assert!(withdraws(&[assessment("entered-in-error")]));
-        assert!(!withdraws(&[assessment("entered-in-error"), assessment("final")]));
+        let (holds, void) = (json!({ "status": "final" }), json!({ "status": "entered-in-error" }));
+        assert!(!withdraws(&[&holds], &[]));
+        assert!(withdraws(&[&holds], &[assessment("entered-in-error")]));
+        assert!(!withdraws(&[&holds, &void], &[assessment("entered-in-error"), assessment("final")]));
+        assert!(withdraws(&[&void], &[]));
     }
 }

@@ -1,7 +1,8 @@
 mod sequence;
 
 use serde_json::json;
-use solewire_profiles::{ExamKey, PlacedResource};
+use solewire_profiles::json::{Document, Limits};
+use solewire_profiles::{ExamKey, PlacedResource, Submission};
 use uuid::Uuid;
 
 use super::*;

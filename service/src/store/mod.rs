@@ -12,6 +12,7 @@ mod index;
 mod maintenance;
 mod outbox;
 mod postgres;
+mod remote;
 mod replay;
 mod resources;
 mod search;
@@ -34,6 +35,7 @@ pub use maintenance::{BackupError, Check, back_up, check};
 pub use outbox::{
     Claimed, Delivery, DeliveryState, Lease, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
 };
+pub use remote::{Background, Looked, Previous, Taken};
 pub use replay::ReplayPreview;
 pub use resources::Version;
 pub use search::{DateField, Filter, Found, Prefix, ReferenceMatch, Search, SortKey, TokenField, TokenMatch};

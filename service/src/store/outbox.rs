@@ -99,6 +99,10 @@ pub struct Outcome {
     pub remote_status: Option<u16>,
     /// What the record system said, as JSON without any value of the exam.
     pub detail: Option<String>,
+    /// What the record system made of each entry, as JSON, once it took them.
+    pub placed: Option<String>,
+    /// When to look whether it is there, in milliseconds since 1970.
+    pub verify_after: Option<i64>,
 }
 
 /// A delivery as operators see it.
@@ -299,6 +303,7 @@ impl Store {
             let settled = sqlx::query(
                 "UPDATE outbox SET due = $2, lease = NULL, lease_until = NULL, attempts = attempts - $3,
                                    failure = $4, remote_status = $5, detail = $6, updated = $7,
+                                   placed = coalesce($12, placed), verify_after = $13,
                                    reached = CASE WHEN $8 = 1 THEN 1 ELSE reached END,
                                    state = CASE WHEN $9 = 0 AND EXISTS (
                                        SELECT 1 FROM outbox AS later
@@ -318,6 +323,8 @@ impl Store {
             .bind(i64::from(finished))
             .bind(id)
             .bind(lease)
+            .bind(&outcome.placed)
+            .bind(outcome.verify_after)
             .execute(&mut *transaction)
             .await?;
             transaction.commit().await?;
@@ -514,7 +521,8 @@ impl Store {
             // The state is asked for again: a delivery is claimed without the lock of its exam.
             let changed = sqlx::query(
                 "UPDATE outbox SET state = $1, due = $2, attempts = 0, crashes = 0, lease = NULL,
-                                   lease_until = NULL, updated = $2
+                                   lease_until = NULL, confirmed = 1, verify_after = NULL, verify_tries = 0,
+                                   updated = $2
                  WHERE id = $3 AND state <> 'sending'",
             )
             .bind(state.word())

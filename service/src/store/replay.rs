@@ -92,7 +92,8 @@ impl Store {
             .await?
             .rows_affected();
             sqlx::query(concat!(
-                "UPDATE outbox SET state = 'pending', due = $2, attempts = 0, crashes = 0, updated = $2
+                "UPDATE outbox SET state = 'pending', due = $2, attempts = 0, crashes = 0, confirmed = 1,
+                                   verify_after = NULL, verify_tries = 0, updated = $2
                  WHERE state = $1 AND NOT ",
                 superseded!()
             ))

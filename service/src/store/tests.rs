@@ -351,7 +351,16 @@ async fn settle(store: &Store, claimed: &Claimed, state: DeliveryState, now: i64
 }
 
 fn outcome(state: DeliveryState) -> DeliveryOutcome {
-    DeliveryOutcome { state, due: 0, charged: true, failure: None, remote_status: None, detail: None }
+    DeliveryOutcome {
+        state,
+        due: 0,
+        charged: true,
+        failure: None,
+        remote_status: None,
+        detail: None,
+        placed: None,
+        verify_after: None,
+    }
 }
 
 /// Longer than any test.
