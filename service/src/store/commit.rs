@@ -195,10 +195,12 @@ async fn write_exam(
         .await?
     } else {
         sqlx::query(
-            "UPDATE exams SET version = ?, updated = ?, panel_identifier = coalesce(panel_identifier, ?),
+            // A correction can say that the exam was made of another person.
+            "UPDATE exams SET subject = ?, version = ?, updated = ?, panel_identifier = coalesce(panel_identifier, ?),
                               encounter = coalesce(encounter, ?)
              WHERE key = ? AND version = ?",
         )
+        .bind(&exam.subject)
         .bind(version)
         .bind(at)
         .bind(&exam.panel_identifier)

@@ -11,6 +11,8 @@ use super::{Store, StoreError};
 pub struct StoredExam {
     /// What names it, for good.
     pub key: ExamKey,
+    /// The person, in the form of [`SubmittedExam::subject`].
+    pub subject: String,
     /// How often it was changed, from 1.
     pub version: i64,
     /// `system|value` of its panel, once it has one.
@@ -73,6 +75,7 @@ impl Store {
         for row in rows {
             let key: String = row.try_get("key")?;
             exams.push(StoredExam {
+                subject: subject.to_owned(),
                 version: row.try_get("version")?,
                 panel_identifier: row.try_get("panel_identifier")?,
                 resources: current_resources(&self.readers, &key).await?,
@@ -117,7 +120,7 @@ impl Store {
         let row = sqlx::query(
             // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
             // encounter.
-            "SELECT key, version, panel_identifier FROM exams
+            "SELECT key, subject, version, panel_identifier FROM exams
              WHERE key = ?1
                 OR (?2 IS NOT NULL AND panel_identifier = ?2)
                 OR (?3 IS NOT NULL AND subject = ?4 AND encounter = ?3
@@ -137,6 +140,7 @@ impl Store {
         let resources = current_resources(&self.readers, &key).await?;
         Ok(Some(StoredExam {
             key: ExamKey(key),
+            subject: row.try_get("subject")?,
             version: row.try_get("version")?,
             panel_identifier: row.try_get("panel_identifier")?,
             resources,
