@@ -134,6 +134,8 @@ impl AssessOptions {
 pub struct AssessmentSummary {
     /// Id of the guideline.
     pub guideline: String,
+    /// Its name, with which each of `displays` begins.
+    pub title: String,
     /// Id of the RiskAssessment.
     pub assessment: Uuid,
     /// `final`, `preliminary` or `entered-in-error`.

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use rust_decimal::Decimal;
+
 use super::words::{Words, evidence, sources};
 use super::{Fact, FactTable, Finding, State};
 use crate::clinical_values::{Certainty, ClinicalValue};
@@ -16,14 +18,27 @@ pub enum Urgency {
     Immediate,
 }
 
-pub(super) const VALUES: &[ClinicalValue] = &[ClinicalValue {
-    id: "hot-swollen-foot",
-    number: None,
-    unit: "",
-    meaning: "an unexplained hot, swollen foot is an active problem, with or without pain",
-    source: "NICE NG19 (the same words were read for Scotland 2016)",
-    certainty: Certainty::Memory,
-}];
+/// Working days within which an active problem that is not immediate is referred, and again within which it is triaged.
+pub(crate) const WORKING_DAYS: u32 = 1;
+
+pub(super) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "active-problem-working-days",
+        number: Some(Decimal::from_parts(WORKING_DAYS, 0, 0, false, 0)),
+        unit: "",
+        meaning: "an active problem is referred within so many working days and triaged within as many more",
+        source: "NICE NG19, recommendations 1.4.1 and 1.4.2",
+        certainty: Certainty::Secondary,
+    },
+    ClinicalValue {
+        id: "hot-swollen-foot",
+        number: None,
+        unit: "",
+        meaning: "an unexplained hot, swollen foot is an active problem, with or without pain",
+        source: "NICE NG19 (the same words were read for Scotland 2016)",
+        certainty: Certainty::Memory,
+    },
+];
 
 /// Problems that threaten limb or life by themselves.
 const IMMEDIATE: &[Item] = &[

@@ -22,6 +22,7 @@ use crate::clinical_values::ClinicalValue;
 use crate::exam::{FootExam, Item, Laterality};
 use crate::terminology::Terminology;
 pub use active::Urgency;
+pub(crate) use active::WORKING_DAYS;
 pub use warmth::WarmSite;
 use words::Words;
 

@@ -92,6 +92,7 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
 
     let summary = AssessmentSummary {
         guideline: guideline.id.clone(),
+        title: guideline.title.clone(),
         assessment: id,
         status,
         categories: categories.iter().filter_map(|category| guideline.category_code(category)).collect(),

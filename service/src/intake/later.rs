@@ -24,6 +24,16 @@ pub(super) struct Changed<'a> {
     pub(super) exam: &'a SubmittedExam,
 }
 
+impl Changed<'_> {
+    fn subject_now(&self) -> &str {
+        &self.exam.subject
+    }
+
+    fn subject_before(&self) -> &str {
+        self.stored.map_or(&self.exam.subject, |stored| &stored.subject)
+    }
+}
+
 impl Intake {
     /// Adds the later exams that the changed ones bear on to a commit, and gives the ids of their assessments that
     /// change. An exam without an exact time is held against none.
@@ -35,11 +45,11 @@ impl Intake {
         commit: &mut Commit,
     ) -> Result<Vec<String>, Refusal> {
         let mut told = Vec::new();
-        let subjects: BTreeSet<&str> = changed.iter().map(|one| one.exam.subject.as_str()).collect();
+        // A correction can say that an exam was made of another person; then the later ones of both are other ones now.
+        let subjects: BTreeSet<&str> =
+            changed.iter().flat_map(|one| [one.subject_now(), one.subject_before()]).collect();
         for subject in subjects {
-            let changed: Vec<&Changed<'_>> =
-                changed.iter().filter(|one| one.exam.subject == subject).collect();
-            told.extend(self.derive_later_of(subject, &changed, root, options, commit).await?);
+            told.extend(self.derive_later_of(subject, changed, root, options, commit).await?);
         }
         Ok(told)
     }
@@ -47,15 +57,18 @@ impl Intake {
     async fn derive_later_of(
         &self,
         subject: &str,
-        changed: &[&Changed<'_>],
+        changed: &[Changed<'_>],
         root: &str,
         options: &AssessOptions,
         commit: &mut Commit,
     ) -> Result<Vec<String>, Refusal> {
         // A correction can move an exam: what lay behind its old time and what lies behind the new one are both later.
-        let was = |one: &Changed<'_>| one.stored.and_then(|stored| self.engine.exam_time(&submitted(stored)));
-        let is = |one: &Changed<'_>| self.engine.exam_time(&merged(one.stored, one.exam));
-        let times = changed.iter().flat_map(|one| [was(one), is(one)]).flatten();
+        let before =
+            || changed.iter().filter(|one| one.subject_before() == subject).filter_map(|one| one.stored);
+        let after = || changed.iter().filter(|one| one.subject_now() == subject);
+        let old = before().map(|stored| self.engine.exam_time(&submitted(stored)));
+        let new = after().map(|one| self.engine.exam_time(&merged(one.stored, one.exam)));
+        let times = old.chain(new).flatten();
         let Some(from) = times.map(|time| time.as_millisecond()).min() else { return Ok(Vec::new()) };
         let later = self.store.later_exams(subject, from).await?;
         let exams = later.iter().map(|exam| (exam.key.clone(), exam.version)).collect();
@@ -77,9 +90,8 @@ impl Intake {
             .filter(|exam| !is_changed(&exam.key))
             .map(|exam| facts(&exam.resources.iter().collect::<Vec<_>>()))
             .collect();
-        let before: Vec<ExamFacts> =
-            changed.iter().filter_map(|one| one.stored).map(|stored| facts(&submitted(stored))).collect();
-        let after: Vec<ExamFacts> = changed.iter().map(|one| facts(&merged(one.stored, one.exam))).collect();
+        let before: Vec<ExamFacts> = before().map(|stored| facts(&submitted(stored))).collect();
+        let after: Vec<ExamFacts> = after().map(|one| facts(&merged(one.stored, one.exam))).collect();
         let behind: Vec<ExamFacts> = later.iter().map(|exam| facts(&submitted(exam))).collect();
 
         let mut told = Vec::new();

@@ -250,7 +250,8 @@ for_both! {
             .await?
         } else {
             sqlx::query(
-                "UPDATE exams SET version = $1, updated = $2, queued = queued + $3,
+                // A correction can say that the exam was made of another person.
+                "UPDATE exams SET version = $1, updated = $2, queued = queued + $3, subject = $8,
                                   panel_identifier = coalesce(panel_identifier, $4),
                                   encounter = coalesce(encounter, $5)
                  WHERE key = $6 AND version = $7",
@@ -262,6 +263,7 @@ for_both! {
             .bind(&exam.encounter)
             .bind(&exam.key.0)
             .bind(exam.seen_version)
+            .bind(&exam.subject)
             .execute(&mut *connection)
             .await?
         };

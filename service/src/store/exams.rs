@@ -11,6 +11,8 @@ use super::{Store, StoreError, Version};
 pub struct StoredExam {
     /// What names it, for good.
     pub key: ExamKey,
+    /// The person, in the form of [`SubmittedExam::subject`].
+    pub subject: String,
     /// How often it was changed, from 1.
     pub version: i64,
     /// `system|value` of its panel, once it has one.
@@ -88,7 +90,8 @@ impl Store {
             let mut exams = Vec::with_capacity(rows.len());
             for (key, version, panel_identifier) in rows {
                 let resources = stored_resources(current_resources!(connection, &key))?;
-                exams.push(StoredExam { key: ExamKey(key), version, panel_identifier, resources });
+                let subject = subject.to_owned();
+                exams.push(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources });
             }
             Ok(exams)
         })
@@ -132,10 +135,10 @@ impl Store {
     /// When the store cannot be read.
     pub async fn matching_exam(&self, submitted: &SubmittedExam) -> Result<Option<StoredExam>, StoreError> {
         reading!(self, connection => {
-            let row: Option<(String, i64, Option<String>)> = sqlx::query_as(
+            let row: Option<(String, String, i64, Option<String>)> = sqlx::query_as(
                 // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
                 // encounter.
-                "SELECT key, version, panel_identifier FROM exams
+                "SELECT key, subject, version, panel_identifier FROM exams
                  WHERE key = $1
                     OR ($2 IS NOT NULL AND panel_identifier = $2)
                     OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3
@@ -150,9 +153,9 @@ impl Store {
             .bind(&submitted.subject)
             .fetch_optional(&mut *connection)
             .await?;
-            let Some((key, version, panel_identifier)) = row else { return Ok(None) };
+            let Some((key, subject, version, panel_identifier)) = row else { return Ok(None) };
             let resources = stored_resources(current_resources!(connection, &key))?;
-            Ok(Some(StoredExam { key: ExamKey(key), version, panel_identifier, resources }))
+            Ok(Some(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources }))
         })
     }
 }

@@ -95,7 +95,11 @@ pub(super) fn category(assessment: &AssessmentSummary) -> String {
     match assessment.displays.as_slice() {
         [] => "no category follows".to_owned(),
         [only] => only.clone(),
-        [lowest, .., highest] => format!("{lowest} to {highest}"),
+        [lowest, .., highest] => {
+            // The name of the guideline need not be said twice.
+            let rest = highest.strip_prefix(&assessment.title).unwrap_or(highest);
+            format!("{lowest} to {}", rest.trim_start_matches([':', ',', ' ']))
+        }
     }
 }
 
@@ -118,6 +122,7 @@ mod tests {
     fn render(displays: &[&str], settings: Settings) -> String {
         let summary = AssessmentSummary {
             guideline: "iwgdf-2023".to_owned(),
+            title: "IWGDF 2023".to_owned(),
             assessment: "00000000-0000-5000-8000-000000000000".parse().unwrap(),
             status: if displays.len() == 1 { "final" } else { "preliminary" },
             categories: Vec::new(),

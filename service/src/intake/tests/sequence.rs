@@ -325,6 +325,29 @@ async fn an_exam_moved_behind_another_one_is_no_longer_before_it() {
 }
 
 #[tokio::test]
+async fn an_exam_corrected_to_another_person_leaves_the_one_and_joins_the_other() {
+    let bench = bench().await;
+    let of_other = |bytes: Vec<u8>, year: &str| {
+        let text = String::from_utf8(bytes).unwrap().replace("HL-PERSON-0004", "HL-PERSON-0005");
+        text.replace(&format!("HL-EXAM-{year}"), "HL-EXAM-OTHER")
+            .replace(&format!("HL-VISIT-{year}"), "HL-VISIT-OTHER")
+    };
+    let other = of_other(exam_in("2026", "final", &[NO_ULCER]), "2026").into_bytes();
+    let other = bench.submit(other).await;
+    bench.submit(exam_in("2026", "final", &[NO_ULCER])).await;
+    let alone = of_year(&bench, "2026").await;
+    bench.submit(exam_in("2024", "final", &[ULCER])).await;
+    assert_eq!(category(&of_year(&bench, "2026").await), "iwgdf-2023.3");
+    let corrected = String::from_utf8(exam_in("2024", "corrected", &[ULCER])).unwrap();
+    let told = bench.submit(corrected.replace("HL-PERSON-0004", "HL-PERSON-0005").into_bytes()).await;
+    assert_eq!(without_status(&of_year(&bench, "2026").await), without_status(&alone));
+    let joined = bench.assessment(&other).await;
+    assert_eq!(category(&joined), "iwgdf-2023.3");
+    let ids = told_of_later(&told).join("");
+    assert!([&alone, &joined].iter().all(|one| ids.contains(one["id"].as_str().unwrap())), "{ids}");
+}
+
+#[tokio::test]
 async fn an_unchanged_exam_of_the_same_document_follows_too() {
     let bench = bench().await;
     let both = |status: &str, ulcer| {
