@@ -266,3 +266,35 @@ fn left_out(what: &str) {
     use std::io::Write as _;
     writeln!(std::io::stderr(), "left out: {what}").unwrap();
 }
+
+#[tokio::test]
+async fn characters_that_a_database_does_not_take_are_refused_and_do_no_harm() {
+    let case = case("active-problem-alone");
+    let service = Service::start(Setup::default()).await;
+    let with_nul = |pointer: &str| {
+        let mut document = case.json();
+        *document.pointer_mut(pointer).unwrap() = "https://harbourlane.example/\0".into();
+        document.to_string().into_bytes()
+    };
+    for pointer in ["/entry/0/resource/identifier/0/system", "/entry/0/resource/identifier/0/value"] {
+        let answer = service.client.post(&service.fhir_url, with_nul(pointer)).await;
+        assert_eq!(answer.status, 422, "{pointer}: {}", answer.text);
+    }
+    for (path, status) in [
+        ("Observation/a%00b", 404),
+        ("Observation/a%00b/_history", 404),
+        ("Observation/a%00b/_history/1", 404),
+        ("Observation?code=a%00b", 400),
+        ("Observation?identifier=a%00|b", 400),
+        ("Observation?_id=a%00", 400),
+    ] {
+        let answer = service.client.get(&service.url(path)).await;
+        assert_eq!(answer.status, status, "{path}: {}", answer.text);
+    }
+    let header = [("if-none-exist", "identifier=https://harbourlane.example/%00|1")];
+    let single = case.json()["entry"][1]["resource"].to_string();
+    let answer =
+        service.client.send(reqwest::Method::POST, &service.url("Observation"), &header, single).await;
+    assert_eq!(answer.status, 400, "{}", answer.text);
+    submit(&service, &case).await;
+}
