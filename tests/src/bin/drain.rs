@@ -3,6 +3,8 @@
 //!
 //! `tests/long/drain [EXAMS]` runs it. Not a test of the suite: it measures time.
 
+#![allow(clippy::print_stdout, reason = "it prints what it measured")]
+
 use std::collections::HashMap;
 use std::process::ExitCode;
 use std::sync::Arc;
@@ -17,7 +19,6 @@ use solewire_tests::service::{Service, Setup};
 
 /// What the service has under way at once, and what the bare client has.
 const AT_ONCE: usize = 4;
-const SENDERS: usize = 8;
 const LIMIT: Duration = Duration::from_secs(3600);
 
 fn record_system() -> LoopbackRecordSystem {
@@ -86,30 +87,16 @@ fn name(number: usize) -> String {
     format!("HL-DRAIN-{number}")
 }
 
+/// Hands exams in one after the other, so that the order of the queue is that of their numbers.
 async fn post(service: &Service, from: usize, to: usize) {
-    let template = case("active-problem-alone").json();
-    let next = Arc::new(AtomicUsize::new(from));
-    let mut senders = tokio::task::JoinSet::new();
-    for _ in 0..SENDERS {
-        let (client, url, next) = (service.client.clone(), service.fhir_url.clone(), Arc::clone(&next));
-        let template = template.clone();
-        senders.spawn(async move {
-            loop {
-                let number = next.fetch_add(1, Ordering::Relaxed);
-                if number >= to {
-                    return;
-                }
-                let mut document = template.clone();
-                document["entry"][0]["resource"]["identifier"][0]["value"] = name(number).into();
-                assert_eq!(client.post(&url, document.to_string()).await.status, 200);
-            }
-        });
+    let mut document = case("active-problem-alone").json();
+    for number in from..to {
+        document["entry"][0]["resource"]["identifier"][0]["value"] = name(number).into();
+        assert_eq!(service.client.post(&service.fhir_url, document.to_string()).await.status, 200);
     }
-    senders.join_all().await;
 }
 
-/// How far a request came from its place in the order of the queue, at most. The senders ran side by side, so the exams
-/// were queued in about the order of their numbers.
+/// How far a request came from its place in the order of the queue, at most.
 fn displacement(bodies: &[Vec<u8>]) -> usize {
     let mut places: HashMap<String, usize> = HashMap::new();
     for (place, body) in bodies.iter().enumerate() {
@@ -119,7 +106,7 @@ fn displacement(bodies: &[Vec<u8>]) -> usize {
     }
     let distance =
         |number: usize| places.get(&name(number)).map_or(usize::MAX, |place| place.abs_diff(number));
-    (0..bodies.len()).map(distance).max().unwrap_or(0).saturating_sub(SENDERS)
+    (0..bodies.len()).map(distance).max().unwrap_or(0)
 }
 
 /// Posts the same bodies to a fresh record system, a second.

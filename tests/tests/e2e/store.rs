@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use solewire_tests::binaries;
 use solewire_tests::corpus::{Case, case};
+use solewire_tests::left_out;
 use solewire_tests::process::{self, POLL, Ran};
 use solewire_tests::service::{Service, Setup};
 use sqlx::{Connection as _, SqliteConnection};
@@ -18,7 +19,6 @@ fn on_a_file(record_system: Option<&str>, more: &str) -> Setup {
         record_system: record_system.map(str::to_owned),
         more: more.to_owned(),
         store: Some("sqlite:solewire.db".to_owned()),
-        ..Setup::default()
     }
 }
 
@@ -213,7 +213,6 @@ async fn a_full_or_read_only_disk_refuses_loses_nothing_and_recovers() {
         record_system: Some(records.base_url().to_owned()),
         more: "[store]\nreserve_mib = 0\n".to_owned(),
         store: Some(store),
-        ..Setup::default()
     };
     let mut service = Service::start(setup).await;
     let mut acknowledged = 0;
@@ -260,11 +259,6 @@ async fn a_full_or_read_only_disk_refuses_loses_nothing_and_recovers() {
     let url = format!("{}/metrics", service.operations_url);
     let metrics = service.client.get(&url).await.expect(200).text;
     assert!(metrics.contains(&format!("solewire_deliveries_received_total {acknowledged}\n")), "{metrics}");
-}
-
-fn left_out(what: &str) {
-    use std::io::Write as _;
-    writeln!(std::io::stderr(), "left out: {what}").unwrap();
 }
 
 #[tokio::test]
