@@ -1,6 +1,5 @@
 //! Databases on a PostgreSQL server that somebody else started, as `tests/run` does.
 
-use std::io::Write as _;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 use sqlx::{Connection as _, PgConnection};
@@ -17,8 +16,7 @@ pub const STORE: &str = "SOLEWIRE_TEST_STORE";
 pub async fn fresh_database(left_out: &str) -> Option<String> {
     static NUMBER: AtomicU32 = AtomicU32::new(0);
     let Ok(server) = std::env::var(SERVER) else {
-        writeln!(std::io::stderr(), "left out: {left_out} on PostgreSQL, because {SERVER} is not set")
-            .expect("standard error");
+        crate::left_out(&format!("{left_out} on PostgreSQL, because {SERVER} is not set"));
         return None;
     };
     let mut url = url::Url::parse(&server).expect("the address of a server");

@@ -142,6 +142,18 @@ impl Service {
         self.log.lock().expect("the log").clone()
     }
 
+    /// The memory that it has in use, in KiB.
+    ///
+    /// # Panics
+    /// Where the system does not tell.
+    #[must_use]
+    pub fn resident_kib(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id()));
+        let status = status.expect("the status of the service");
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("its resident memory");
+        line.trim().trim_end_matches(" kB").parse().expect("a number")
+    }
+
     /// The folder with its settings and its store.
     #[must_use]
     pub fn folder(&self) -> PathBuf {

@@ -51,7 +51,9 @@ on_each_store! {
 async fn postgres_place(test: &str) -> Option<StorePlace> {
     use std::io::Write as _;
     let Ok(server) = std::env::var(SERVER) else {
-        writeln!(std::io::stderr(), "left out: {test} on PostgreSQL, because {SERVER} is not set").unwrap();
+        // Not through a macro, whose output is kept from who looks at a test that passes.
+        let line = format!("left out: {test} on PostgreSQL, because {SERVER} is not set\n");
+        std::io::stderr().write_all(line.as_bytes()).unwrap();
         return None;
     };
     let mut url = url::Url::parse(&server).unwrap();

@@ -2,7 +2,13 @@
 //!
 //! `cargo test -p solewire-tests --test e2e`, or one of them: `... --test e2e restart`.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    clippy::print_stdout
+)]
 
 mod clock;
 mod configuration;

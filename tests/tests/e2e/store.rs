@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use solewire_tests::binaries;
 use solewire_tests::corpus::{Case, case};
+use solewire_tests::left_out;
 use solewire_tests::process::{self, POLL, Ran};
 use solewire_tests::service::{Service, Setup};
 use sqlx::{Connection as _, SqliteConnection};
@@ -18,7 +19,6 @@ fn on_a_file(record_system: Option<&str>, more: &str) -> Setup {
         record_system: record_system.map(str::to_owned),
         more: more.to_owned(),
         store: Some("sqlite:solewire.db".to_owned()),
-        ..Setup::default()
     }
 }
 
@@ -213,7 +213,6 @@ async fn a_full_or_read_only_disk_refuses_loses_nothing_and_recovers() {
         record_system: Some(records.base_url().to_owned()),
         more: "[store]\nreserve_mib = 0\n".to_owned(),
         store: Some(store),
-        ..Setup::default()
     };
     let mut service = Service::start(setup).await;
     let mut acknowledged = 0;
@@ -262,7 +261,34 @@ async fn a_full_or_read_only_disk_refuses_loses_nothing_and_recovers() {
     assert!(metrics.contains(&format!("solewire_deliveries_received_total {acknowledged}\n")), "{metrics}");
 }
 
-fn left_out(what: &str) {
-    use std::io::Write as _;
-    writeln!(std::io::stderr(), "left out: {what}").unwrap();
+#[tokio::test]
+async fn characters_that_a_database_does_not_take_are_refused_and_do_no_harm() {
+    let case = case("active-problem-alone");
+    let service = Service::start(Setup::default()).await;
+    let with_nul = |pointer: &str| {
+        let mut document = case.json();
+        *document.pointer_mut(pointer).unwrap() = "https://harbourlane.example/\0".into();
+        document.to_string().into_bytes()
+    };
+    for pointer in ["/entry/0/resource/identifier/0/system", "/entry/0/resource/identifier/0/value"] {
+        let answer = service.client.post(&service.fhir_url, with_nul(pointer)).await;
+        assert_eq!(answer.status, 422, "{pointer}: {}", answer.text);
+    }
+    for (path, status) in [
+        ("Observation/a%00b", 404),
+        ("Observation/a%00b/_history", 404),
+        ("Observation/a%00b/_history/1", 404),
+        ("Observation?code=a%00b", 400),
+        ("Observation?identifier=a%00|b", 400),
+        ("Observation?_id=a%00", 400),
+    ] {
+        let answer = service.client.get(&service.url(path)).await;
+        assert_eq!(answer.status, status, "{path}: {}", answer.text);
+    }
+    let header = [("if-none-exist", "identifier=https://harbourlane.example/%00|1")];
+    let single = case.json()["entry"][1]["resource"].to_string();
+    let answer =
+        service.client.send(reqwest::Method::POST, &service.url("Observation"), &header, single).await;
+    assert_eq!(answer.status, 400, "{}", answer.text);
+    submit(&service, &case).await;
 }
