@@ -132,12 +132,16 @@ async function sheets(page, format, folder) {
     return Number(/Pages:\s+(\d+)/.exec(spawnSync("pdfinfo", [path], { encoding: "utf8" }).stdout)[1]);
 }
 
-test("the record and the sheet of every exam of the corpus print on one page of A4 and of Letter", async () => {
+/** The cases with the most to say; a full run prints them all. */
+const LONGEST = ["range-missing-monofilament", "category-2", "active-ulcer-urgent", "vascular-disagreement", "settled-despite-gaps"];
+
+test("the record and the sheet of an exam print on one page of A4 and of Letter", async () => {
     const page = await open(browser, service);
     const folder = mkdtempSync(join(tmpdir(), "solewire-print-"));
     const wrong = [];
     let exams = 0;
-    for (const name of readdirSync(CORPUS).filter(each => !each.startsWith("invalid-") && !each.endsWith(".md"))) {
+    const all = readdirSync(CORPUS).filter(each => !each.startsWith("invalid-") && !each.endsWith(".md"));
+    for (const name of process.env.SOLEWIRE_FULL ? all : LONGEST) {
         const id = await handIn(name);
         // Some cases are no transaction, and are refused as such.
         if (!id) continue;
@@ -153,7 +157,7 @@ test("the record and the sheet of every exam of the corpus print on one page of 
         }
     }
     rmSync(folder, { recursive: true });
-    assert.ok(exams >= 30, `${exams} exams`);
+    assert.ok(exams >= LONGEST.length, `${exams} exams`);
     assert.deepEqual(wrong, []);
     noFaults(page);
 });
