@@ -7,7 +7,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { after, before, test } from "node:test";
 
-import { begin, launch, noFaults, open, settled, violations } from "./browser.mjs";
+import { begin, launch, noFaults, open, settled, setUpWorkstation, violations } from "./browser.mjs";
 import { ROOT, Service } from "./service.mjs";
 
 const CORPUS = join(ROOT, "tests", "corpus");
@@ -206,6 +206,20 @@ test("the result shows category or range, what is missing, the two feet, what to
     const range = await show("range-missing-monofilament");
     for (const part of [/Very low to moderate/, /settles it alone/, /10 g monofilament sensation of the left foot/, /Preliminary/]) assert.match(range, part);
     assert.match(await show("active-ulcer"), /At once\. .*acute services/);
+
+    const later = corpus("category-2").replaceAll("2026-09-16T", "2026-11-16T").replaceAll("HL-EXAM-", "HL-EXAM-9").replaceAll("HL-VISIT-", "HL-VISIT-9");
+    const answer = await service.post("/fhir", later);
+    assessments.later = /RiskAssessment\/([^>]+)>/.exec(answer.headers.get("link"))[1];
+    assert.match(await show("later"), /Compared with the last exam.*Since the exam of 16 September 2026/);
+
+    await setUpWorkstation(page, service);
+    await page.keyboard.type("HL-PERSON-0004");
+    await page.click("#show-earlier");
+    await page.waitForSelector("#earlier-results li");
+    assert.equal(await page.locator("#earlier-results li").count(), 2);
+    await page.click("#earlier-results a >> nth=0");
+    await page.waitForSelector(".result");
+    assert.equal(new URL(page.url()).hash, `#${assessments.later}`);
     noFaults(page);
 });
 

@@ -58,8 +58,16 @@ pub static SETTINGS: &[Setting] = &[
         "SHA-256 of each bearer token in hex, then its rights: submit, read, operate",
     ),
     setting("access.tokens_file", "", "file of the same, one a line"),
-    setting("pages.idle_minutes", "15", "how long a signed-in page may rest before it asks for the token again"),
-    setting("pages.unsent", "keep", "unsent exams stay in the browser, encrypted: keep; or nothing does: forget"),
+    setting(
+        "pages.idle_minutes",
+        "15",
+        "how long a signed-in page may rest before it asks for the token again",
+    ),
+    setting(
+        "pages.unsent",
+        "keep",
+        "unsent exams stay in the browser, encrypted: keep; or nothing does: forget",
+    ),
     setting("log.filter", "info,actix_server=warn", "what is logged, such as info or solewire_service=debug"),
     setting("log.format", "text", "text or json"),
 ];

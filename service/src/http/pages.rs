@@ -130,9 +130,7 @@ pub(super) fn for_page(value: &Value) -> HttpResponse {
 
 /// An answer that no cache keeps.
 pub(super) fn unkept(mut response: HttpResponseBuilder) -> HttpResponseBuilder {
-    response
-        .insert_header((CACHE_CONTROL, "no-store"))
-        .insert_header((X_CONTENT_TYPE_OPTIONS, "nosniff"));
+    response.insert_header((CACHE_CONTROL, "no-store")).insert_header((X_CONTENT_TYPE_OPTIONS, "nosniff"));
     response
 }
 
@@ -231,8 +229,7 @@ async fn exam(
             "body": body
         }));
     }
-    let deliveries =
-        operates.then(|| record.deliveries.iter().map(operations::summary).collect::<Vec<_>>());
+    let deliveries = operates.then(|| record.deliveries.iter().map(operations::summary).collect::<Vec<_>>());
     Ok(for_page(&json!({
         "version": record.version,
         "created": instant(record.created).to_string(),

@@ -147,7 +147,8 @@ const COLUMNS: [&str; 11] = [
 fn csv(entries: &[Value], total: u64) -> String {
     let mut out = line(COLUMNS.iter().map(|name| (*name).to_owned()));
     for entry in entries {
-        let text = |pointer: &str| entry.pointer(pointer).and_then(Value::as_str).unwrap_or_default().to_owned();
+        let text =
+            |pointer: &str| entry.pointer(pointer).and_then(Value::as_str).unwrap_or_default().to_owned();
         let risks = entry.get("risks").and_then(Value::as_array);
         let code = |risk: Option<&Value>| {
             risk.and_then(|risk| risk.get("code")?.as_str()).unwrap_or_default().to_owned()
@@ -197,6 +198,8 @@ mod tests {
     fn a_file_that_leaves_entries_out_says_so() {
         let entry = json!({ "person": { "value": "HL-PERSON-0001" } });
         assert_eq!(csv(std::slice::from_ref(&entry), 1).lines().count(), 2);
-        assert!(csv(&[entry], 3).ends_with("\"The list has 3 entries; the others are not in this file.\"\r\n"));
+        assert!(
+            csv(&[entry], 3).ends_with("\"The list has 3 entries; the others are not in this file.\"\r\n")
+        );
     }
 }

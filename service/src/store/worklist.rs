@@ -158,7 +158,8 @@ fn push_from(query: &mut QueryBuilder<Sqlite>, page: &ListPage) {
         push_value(query, "marked", "about", index::IDENTIFIER);
         query.push(" AND marked.system = ").push_bind(system);
         push_value(query, "led", "about", index::ASSESSMENT);
-        query.push(" JOIN resources AS assessed ON assessed.type = 'RiskAssessment' AND assessed.current = 1");
+        query
+            .push(" JOIN resources AS assessed ON assessed.type = 'RiskAssessment' AND assessed.current = 1");
         query.push(" AND assessed.id = led.value");
     } else {
         push_value(query, "method", "about", index::METHOD);
