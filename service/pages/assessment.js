@@ -99,6 +99,7 @@ export function plain(text) {
     const tests = [...TEST_WORDS.keys()].join("|");
     return text
         .replace(/\b\d{4}-\d{2}-\d{2}\b/g, dateWords)
+        .replaceAll("(active-problem ", "(")
         .replace("(deformity significant-deformity, or every listed deformity)", "(your judgement, or every row)")
         // In brackets behind its name a code says nothing more; in a list it is the name.
         .replace(new RegExp(` \\((?:${tests})(?: [a-z0-9-]+)?\\)`, "g"), "")

@@ -240,7 +240,7 @@ class Row {
         if (this.asked) this.#buildQuestions(record);
         else if (this.group.answers) this.#buildChoices();
         if (this.group.quantity) this.#buildNumber();
-        if (!this.group.answers || this.asked) this.body.append(this.#reasonButton());
+        if (!this.group.answers) this.body.append(this.#reasonButton());
         this.reasons = make("select", { "aria-label": `Why there is no result: ${this.part.label}`, onchange: () => this.#change({ reason: this.reasons.value }) },
             REASONS.map(({ id, label }) => make("option", { value: id }, label)));
         if (this.group.zones) this.#buildZones();
@@ -280,7 +280,8 @@ class Row {
         });
         this.score = make("p", { class: "score" });
         this.body.append(make("div", { class: "questions" }, this.questions.map(({ right, wrong, words }) =>
-            make("div", { class: "question" }, make("span", { class: "question-kind", "aria-hidden": "true" }, words), right, wrong))), this.score);
+            make("div", { class: "question" }, make("span", { class: "question-kind", "aria-hidden": "true" }, words), right, wrong))),
+            make("div", { class: "scoring" }, this.score, this.#reasonButton()));
     }
 
     #question(index, right) {

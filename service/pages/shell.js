@@ -14,10 +14,12 @@ const PAGES = [
 ];
 /** Who was signed in when the service was last reached; no more than the name of the token. */
 const SIGNED_IN = "solewire-signed-in";
+/** When a page was last used, in whatever tab: a tab that rests does not lock the one in use. */
+const LAST_USE = "solewire-last-use";
+const USE_STEP = 1_000;
 
 let session = null;
 let opened = null;
-let lastUse = Date.now();
 
 /** How the pages are set up and what the signed-in token allows. */
 export function setup() {
@@ -38,7 +40,7 @@ export async function start(right, show) {
     work.news.addEventListener("change", showUnsent);
     addEventListener("online", showUnsent);
     addEventListener("offline", showUnsent);
-    for (const type of ["pointerdown", "keydown"]) addEventListener(type, () => (lastUse = Date.now()), { passive: true, capture: true });
+    for (const type of ["pointerdown", "keydown"]) addEventListener(type, noteUse, { passive: true, capture: true });
     await enter();
 }
 
@@ -147,7 +149,7 @@ async function signIn(event, token, fault) {
         if (answer.status !== 200) throw new SignInNeeded();
         const before = session?.caller ?? remembered()?.caller;
         session = answer.body;
-        lastUse = Date.now();
+        noteUse();
         remember();
         // Somebody else begins with a page of their own.
         if (before && before !== session.caller && opened === null) return location.reload();
@@ -166,11 +168,18 @@ async function leave() {
     lock();
 }
 
+const lastUse = () => Number(localStorage.getItem(LAST_USE));
+
+function noteUse() {
+    if (Math.abs(Date.now() - lastUse()) > USE_STEP) localStorage.setItem(LAST_USE, String(Date.now()));
+}
+
 let watching = 0;
 function watchIdle() {
     clearInterval(watching);
+    noteUse();
     watching = setInterval(() => {
-        if (Date.now() - lastUse < session.idleMinutes * 60_000) return;
+        if (Date.now() - lastUse() < session.idleMinutes * 60_000) return;
         clearInterval(watching);
         leave();
         announce("Locked, because nothing was done for a while.");

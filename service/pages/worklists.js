@@ -67,11 +67,13 @@ const ROWS = {
 
 async function show() {
     const wanted = LISTS.find(({ id, right }) => `#${id}` === location.hash && may(right)) ?? LISTS[0];
+    const shown = view.list === wanted.id ? byId("list") : null;
     if (view.list !== wanted.id) Object.assign(view, { list: wanted.id, when: "", risk: "", offset: 0, after: [0] });
     const tabs = make("nav", { class: "tabs", "aria-label": "Lists" }, LISTS.filter(({ right }) => may(right)).map(list =>
         make("a", { href: `#${list.id}`, "aria-current": list === wanted ? "page" : null }, list.name)));
-    const body = make("div", { id: "list" });
-    replace(byId("content"), make("h1", {}, "Worklists"), tabs, body);
+    const body = shown ?? make("div", { id: "list" });
+    // Another page of the same list takes the place of the one before once it is there.
+    if (!shown) replace(byId("content"), make("h1", {}, "Worklists"), tabs, body);
     document.title = `${wanted.name} - Solewire`;
     try {
         if (wanted.id === "deliveries") await showDeliveries(body, wanted);

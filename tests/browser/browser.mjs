@@ -35,6 +35,7 @@ export async function open(browser, service, options = {}) {
     context.on("request", request => {
         const { origin, protocol } = new URL(request.url());
         if (protocol.startsWith("http") && origin !== service.url) page.faults.push(`asked ${origin}`);
+        if (request.url().includes("HL-PERSON")) page.faults.push("an identifier of a person stands in an address");
     });
     return page;
 }

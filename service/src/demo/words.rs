@@ -92,6 +92,7 @@ pub(super) fn serving(
     records_url: &str,
 ) -> io::Result<()> {
     writeln!(out, "\nStill serving. Interrupt to stop; then everything is forgotten.")?;
+    writeln!(out, "  pages           {}/", fhir_url.trim_end_matches("/fhir"))?;
     writeln!(out, "  FHIR interface  {fhir_url}")?;
     writeln!(out, "  operators       {operations_url}/operations/deliveries")?;
     writeln!(out, "  record system   {records_url}")?;
