@@ -194,6 +194,9 @@ const EXAMPLES: &[(&str, &str, &str)] = &[
     ("submit-nothing",
      r#"a transaction that holds a Patient and nothing else"#,
      "a transaction with the panel Observation and its findings"),
+    ("submit-too-many-later",
+     "an exam dated before more than 256 exams of the same person",
+     "the exam with the date on which it was made"),
 ];
 
 #[cfg(test)]

@@ -43,7 +43,9 @@ impl Unconfirmed {
 pub(crate) fn unconfirmed(guidelines: &[Guideline]) -> Vec<Unconfirmed> {
     let of_findings =
         clinical_values().into_iter().filter(|value| value.certainty.is_unconfirmed()).map(|value| {
-            let number = |number| format!("{number} {}", value.unit).trim_end().to_owned();
+            // A plain ratio has the unit `1`, which nobody reads.
+            let unit = if value.unit == "1" { "" } else { value.unit };
+            let number = |number| format!("{number} {unit}").trim_end().to_owned();
             Unconfirmed {
                 id: value.id.to_owned(),
                 part: "findings".to_owned(),
@@ -77,7 +79,10 @@ pub(crate) fn unconfirmed_table(guidelines: &[Guideline]) -> String {
         "\nUnconfirmed: to be compared with the publication before anyone relies on it.\n".to_owned();
     for one in &list {
         let value = one.value.as_ref().map(|value| format!("{value}: ")).unwrap_or_default();
-        out.push_str(&format!("{:<width$}  {}; {}{}\n", one.id, one.certainty.words(), value, one.meaning));
+        // How a source was read says already that it is from memory.
+        let how = one.certainty.words();
+        let how = if one.meaning.starts_with(how) { String::new() } else { format!("{how}; ") };
+        out.push_str(&format!("{:<width$}  {how}{value}{}\n", one.id, one.meaning));
         let indent = " ".repeat(width);
         if !one.used_by.is_empty() {
             out.push_str(&format!("{indent}  used by: {}\n", one.used_by.join(", ")));

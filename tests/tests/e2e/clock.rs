@@ -67,19 +67,19 @@ async fn a_clock_set_a_day_either_way_neither_freezes_nor_floods_the_queue() {
     clock.set_ahead(-DAY);
     assert_eq!(post("HL-CLOCK-2").await.status, 200);
     arrived(&records, &client, &operations, 2).await;
-    assert_eq!(records.write_count(), 3, "the one again, the other once");
+    assert_eq!(records.write_count(), 2, "the one is found there, the other goes once");
 
     // While one is under way it is tomorrow, and yesterday again.
     records.script(When::Writes, Behaviour::DelayAfterCommit(Duration::from_secs(2)));
     assert_eq!(post("HL-CLOCK-3").await.status, 200);
-    assert!(records.wait_until(LIMIT, |records| records.write_count() == 4));
+    assert!(records.wait_until(LIMIT, |records| records.write_count() == 3));
     clock.set_ahead(DAY);
     assert_eq!(post("HL-CLOCK-4").await.status, 200);
-    assert!(records.wait_until(LIMIT, |records| records.write_count() == 5));
+    assert!(records.wait_until(LIMIT, |records| records.write_count() == 4));
     clock.set_ahead(-DAY);
     assert_eq!(post("HL-CLOCK-5").await.status, 200);
     arrived(&records, &client, &operations, 5).await;
-    assert_eq!(records.write_count(), 6, "nothing is sent twice");
+    assert_eq!(records.write_count(), 5, "nothing is sent twice");
     assert_once(&records, "RiskAssessment", 5);
     service.stop().await;
 }

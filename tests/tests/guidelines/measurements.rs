@@ -441,3 +441,16 @@ fn severe_ischaemia_rows_hold() {
         assert_eq!(at_once, severe || row.input("abi").is_some(), "{}: {referral}", row.id);
     }
 }
+
+#[test]
+fn a_stated_index_between_two_hundredths_says_that_it_is_rounded_up() {
+    let stated = |number: &str| {
+        let mut exam = Exam::normal();
+        exam.set("toe-brachial-index", "left", "", Answer::Quantity(number.to_owned(), "1"));
+        let (found, summary) = verdict(&exam, "2");
+        (found, summary.policies.iter().any(|policy| policy.contains("exactly between two hundredths")))
+    };
+    assert_eq!(stated("0.705"), (Verdict::Absent, true));
+    assert_eq!(stated("0.704"), (Verdict::Present, false));
+    assert_eq!(stated("0.71"), (Verdict::Absent, false));
+}

@@ -282,6 +282,27 @@ fn a_category_is_told_with_its_number_and_its_name() {
 }
 
 #[test]
+fn care_is_told_whatever_the_category() {
+    let mut exam = Exam::normal();
+    assert_eq!(exam.summary("iwgdf-2023").care, Vec::<String>::new());
+    exam.set_person("footwear", "", Answer::Code("barefoot"));
+    exam.set_person("self-care", "checks-feet-daily", Answer::Code("no"));
+    exam.set("skin", "left", "callus", Answer::Code("present"));
+    exam.set("nails", "right", "ingrown-nail", Answer::Code("present"));
+    let summary = exam.summary("iwgdf-2023");
+    assert_eq!(summary.categories, ["iwgdf-2023.0"]);
+    assert_eq!(
+        summary.care,
+        [
+            "footwear worn to the visit: barefoot",
+            "self-care: looks at both feet every day: no",
+            "left foot: callus",
+            "right foot: ingrown nail"
+        ]
+    );
+}
+
+#[test]
 fn ada_takes_deformity_alone_by_a_named_policy() {
     let mut exam = Exam::normal();
     exam.set("deformity", "left", "significant-deformity", Answer::Code("present"));

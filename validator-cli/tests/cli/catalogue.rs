@@ -40,7 +40,7 @@ fn what_is_from_memory_is_listed_as_unconfirmed() {
     ] {
         assert_eq!(entry(id)["certainty"], "from memory");
     }
-    assert_eq!(entry("artery-disease-unlikely")["value"], "1.30 1");
+    assert_eq!(entry("artery-disease-unlikely")["value"], "1.30");
     assert_eq!(entry("monofilament-felt-below")["certainty"], "common practice, no source");
     let uses = entry("podus-2021.points")["used_by"].as_array().unwrap();
     assert!(uses.iter().any(|used| used == "rule all-three"), "{uses:?}");
