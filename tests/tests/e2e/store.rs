@@ -292,3 +292,41 @@ async fn characters_that_a_database_does_not_take_are_refused_and_do_no_harm() {
     assert_eq!(answer.status, 400, "{}", answer.text);
     submit(&service, &case).await;
 }
+
+#[tokio::test]
+async fn when_much_waits_several_exams_at_once_are_refused_before_single_ones() {
+    let case = case("active-problem-alone");
+    let mut records = records_for(&case.json());
+    records.go_down();
+    let setup = Setup { more: "[store]\nhigh_water = 20\n".to_owned(), ..Setup::with(records.base_url()) };
+    let service = Service::start(setup).await;
+    let mut batch = case.json();
+    let other = solewire_tests::corpus::case("monofilament-alone").json();
+    batch["entry"].as_array_mut().unwrap().extend(other["entry"].as_array().unwrap().iter().cloned());
+    let batch = batch.to_string();
+    for number in 0..18 {
+        let body = renamed(&case, &format!("HL-MUCH-{number}"));
+        assert_eq!(service.client.post(&service.fhir_url, body).await.status, 200);
+    }
+    // The first time it brings two exams; then nothing new, and is refused once the count has come round.
+    let deadline = std::time::Instant::now() + LIMIT;
+    loop {
+        let answer = service.client.post(&service.fhir_url, batch.clone()).await;
+        if answer.status == 503 {
+            assert!(answer.header("retry-after").is_some());
+            break;
+        }
+        assert_eq!(answer.status, 200, "{}", answer.text);
+        assert!(std::time::Instant::now() < deadline, "never refused");
+        tokio::time::sleep(POLL).await;
+    }
+    let single = service.client.post(&service.fhir_url, renamed(&case, "HL-MUCH-SINGLE")).await;
+    assert_eq!(single.status, 200, "{}", single.text);
+    let list = service.client.get(&format!("{}/operations/deliveries", service.operations_url)).await;
+    let counts = list.expect(200).json()["counts"].clone();
+    assert_eq!(
+        counts.as_object().unwrap().values().filter_map(|count| count.as_u64()).sum::<u64>(),
+        21,
+        "{counts}"
+    );
+}
