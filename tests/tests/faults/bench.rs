@@ -58,7 +58,12 @@ pub(crate) fn person(number: u32) -> Value {
 
 /// A record system that knows the persons of exams 1 to 29.
 pub(crate) fn records() -> LoopbackRecordSystem {
-    let persons: Vec<Value> = (1..30).map(person).collect();
+    records_of(29)
+}
+
+/// A record system that knows the persons of so many exams.
+pub(crate) fn records_of(exams: u32) -> LoopbackRecordSystem {
+    let persons: Vec<Value> = (1..=exams).map(person).collect();
     LoopbackRecordSystem::start(&persons).unwrap()
 }
 

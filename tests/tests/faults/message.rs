@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 use solewire_service::loopback::{Answer, Behaviour, When};
 
-use super::bench::{Bench, TYPES, corrected, exam, quick, records};
+use super::bench::{Bench, TYPES, corrected, exam, quick, records, records_of};
 
 /// How often the outcome is lost in a row; `SOLEWIRE_TEST_ROUNDS` asks for more.
 fn rounds() -> u32 {
@@ -133,8 +133,8 @@ async fn f11_of_two_that_match_none_is_chosen() {
 
 #[tokio::test]
 async fn f12_a_connection_that_breaks_after_the_commit_makes_nothing_twice() {
-    let bench = Bench::usual().await;
-    let rounds = rounds().min(29);
+    let rounds = rounds();
+    let bench = Bench::start(records_of(rounds), "", quick()).await;
     for _ in 0..rounds {
         bench.records.script(When::Writes, Behaviour::CloseAfterCommit);
     }
