@@ -1,8 +1,12 @@
 //! Just enough of XML 1.0 to tell whether a report is well-formed, and whether it is JUnit as its readers take it.
 
+/// An element: its name, what it may hold, its required attributes, its other attributes.
+type Row = (&'static str, Names, Names, Names);
+type Names = &'static [&'static str];
+
 /// What each element of JUnit XML may hold, in this order, and its attributes, required ones first; by the schema that
 /// the readers share (see `tests/published/SOURCES.md`).
-const JUNIT: &[(&str, &[&str], &[&str], &[&str])] = &[
+const JUNIT: &[Row] = &[
     ("testsuites", &["testsuite"], &[], &["name", "time", "tests", "failures", "disabled", "errors"]),
     (
         "testsuite",
