@@ -1,13 +1,13 @@
 // What the capture page says about an unfinished exam is what the command line says of the same bytes.
 
 import assert from "node:assert/strict";
-import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { after, before, test } from "node:test";
 
 import { begin, launch, noFaults, open } from "./browser.mjs";
-import { assessFiles, Service } from "./service.mjs";
+import { assessFiles, ROOT, Service } from "./service.mjs";
 
 const EXAMS = process.env.SOLEWIRE_FULL ? 200 : 20;
 const SEED = Number(process.env.SOLEWIRE_SEED ?? 2026);
@@ -106,5 +106,32 @@ test(`the page and the command line agree about ${EXAMS} random unfinished exams
     assert.deepEqual(differences, []);
     assert.ok(settledness.size >= Math.min(6, EXAMS / 3), "the exams differ");
     assert.ok(refused < EXAMS / 4, "most of the exams can be assessed");
+    noFaults(page);
+});
+
+test("every code of the capture page is a code of the exam under its own name, and every test of the exam is there", async () => {
+    const table = new Map(readFileSync(join(ROOT, "profiles", "local", "exam-codes.csv"), "utf8").split("\n").slice(1).map(line => {
+        const [system, code, ...rest] = line.split(",");
+        const display = rest.join(",");
+        return [`${system}|${code}`, { display: display.startsWith('"') ? display.slice(1).split('"')[0] : display.split(",")[0], line }];
+    }));
+    const page = await open(browser, service);
+    await page.goto(`${service.url}/`);
+    const used = await page.evaluate(async () => {
+        const { GROUPS, ZONES, SIDES, ULCER } = await import("/assets/catalogue.js");
+        const parts = [ULCER.area, ULCER.depth, ULCER.duration, ULCER.infection];
+        return [
+            ...[...GROUPS, ULCER].map(({ test, display }) => ["foot-test", test, display]),
+            ...[...GROUPS.flatMap(group => group.parts ?? []), ...ZONES, ...parts].map(({ system, code, display }) => [system, code, display]),
+            ...SIDES.map(({ code, display }) => ["foot-site", code, display]),
+            ...[...GROUPS, ...parts].flatMap(group => group.answers ?? []).map(({ code, display }) => ["foot-result", code, display]),
+        ];
+    });
+    const wrong = used.filter(([system, code, display]) => table.get(`${system}|${code}`)?.display !== display);
+    assert.deepEqual(wrong, []);
+    const tests = [...table].filter(([key, { line }]) => key.startsWith("foot-test|") && line.includes(",test,")).map(([key]) => key.split("|")[1]);
+    // A computed index is left to the pressures it is computed from.
+    const left = tests.filter(code => !used.some(([, each]) => each === code));
+    assert.deepEqual(left, ["ankle-brachial-index", "toe-brachial-index", "tcpo2"]);
     noFaults(page);
 });
