@@ -7,6 +7,44 @@ use super::message::Message;
 const FOOT_TEST: &str = "https://solewire.example/fhir/CodeSystem/foot-test";
 /// More issues than this say nothing new.
 const MOST_ISSUES: usize = 50;
+/// Source: HL7 FHIR R4, issue-severity.
+const SEVERITIES: &[&str] = &["fatal", "error", "warning", "information"];
+/// Source: HL7 FHIR R4, issue-type.
+const ISSUE_TYPES: &[&str] = &[
+    "business-rule",
+    "code-invalid",
+    "conflict",
+    "deleted",
+    "duplicate",
+    "exception",
+    "expired",
+    "extension",
+    "forbidden",
+    "incomplete",
+    "informational",
+    "invalid",
+    "invariant",
+    "lock-error",
+    "login",
+    "multiple-matches",
+    "no-store",
+    "not-found",
+    "not-supported",
+    "processing",
+    "required",
+    "security",
+    "structure",
+    "suppressed",
+    "throttled",
+    "timeout",
+    "too-costly",
+    "too-long",
+    "transient",
+    "unknown",
+    "value",
+];
+/// Codes of other systems can be anything, also a name.
+const KNOWN_SYSTEMS: &[&str] = &["http://hl7.org/fhir/", "http://terminology.hl7.org/"];
 
 /// Whether an OperationOutcome is about an entry of the transaction.
 pub(super) fn names_entry(body: &[u8]) -> bool {
@@ -14,7 +52,7 @@ pub(super) fn names_entry(body: &[u8]) -> bool {
 }
 
 /// An OperationOutcome without its free texts, which quote values of the exam as often as not: severity, code, codes of
-/// the details, and paths made of names and numbers only. The text of each issue is ours: which of the resources it is
+/// HL7 in the details, and paths that look like those of elements. The text of each issue is ours: which of the resources it is
 /// about, and which element. `alone` is the number of the entry, when one went alone.
 pub(super) fn redacted(body: &[u8], message: &Message, alone: Option<usize>) -> Option<Value> {
     let issues: Vec<Value> =
@@ -58,8 +96,8 @@ fn expressions(issue: &Value) -> Vec<&str> {
 
 fn redacted_issue(issue: &Value, message: &Message, alone: Option<usize>) -> Value {
     let mut out = serde_json::Map::new();
-    for name in ["severity", "code"] {
-        if let Some(code) = issue.get(name).and_then(Value::as_str).filter(|code| is_plain(code)) {
+    for (name, known) in [("severity", SEVERITIES), ("code", ISSUE_TYPES)] {
+        if let Some(code) = issue.get(name).and_then(Value::as_str).filter(|code| known.contains(code)) {
             out.insert(name.to_owned(), json!(code));
         }
     }
@@ -67,11 +105,15 @@ fn redacted_issue(issue: &Value, message: &Message, alone: Option<usize>) -> Val
     let codings: Vec<Value> = codings
         .into_iter()
         .flatten()
+        .filter(|coding| {
+            let system = coding.get("system").and_then(Value::as_str).unwrap_or_default();
+            KNOWN_SYSTEMS.iter().any(|known| system.starts_with(known))
+        })
         .filter_map(|coding| coding.get("code")?.as_str())
         .filter(|code| is_plain(code))
         .map(|code| json!({ "code": code }))
         .collect();
-    let paths: Vec<&str> = expressions(issue).into_iter().filter(|path| is_path(path)).collect();
+    let paths: Vec<&str> = expressions(issue).into_iter().filter(|path| is_path(path, message)).collect();
     let mut about: Vec<String> = paths.iter().filter_map(|path| about(path, message, alone)).collect();
     if about.is_empty() {
         about.extend(alone.and_then(|number| name(message, number)));
@@ -114,13 +156,16 @@ fn is_plain(code: &str) -> bool {
         && code.bytes().all(|byte| byte.is_ascii_alphabetic() || matches!(byte, b'-' | b'_'))
 }
 
-/// Element names, dots and short indexes.
-fn is_path(path: &str) -> bool {
+/// A type of what was sent, then names that elements can have, with dots and short indexes.
+fn is_path(path: &str, message: &Message) -> bool {
+    let mut steps = path.split('.');
+    let root = steps.next().unwrap_or_default();
     path.len() <= 200
-        && path.split('.').all(|step| {
+        && (root == "Bundle" || message.parts.iter().any(|part| part.resource_type == root))
+        && steps.all(|step| {
             let (name, index) = step.split_once('[').unwrap_or((step, "0]"));
             let index = index.strip_suffix(']').unwrap_or("x");
-            !name.is_empty()
+            name.starts_with(|first: char| first.is_ascii_lowercase())
                 && name.bytes().all(|byte| byte.is_ascii_alphabetic())
                 && index.len() <= 4
                 && index.bytes().all(|byte| byte.is_ascii_digit())
@@ -145,8 +190,13 @@ mod tests {
     fn f09_what_the_record_system_says_names_our_resource_and_quotes_nothing() {
         let outcome = json!({ "resourceType": "OperationOutcome", "issue": [{
             "severity": "error", "code": "invalid", "diagnostics": "value 'Edwina Fable' is unknown",
-            "details": { "text": "Edwina Fable", "coding": [{ "code": "bad-date" }, { "code": "MRN 77" }] },
-            "expression": ["Bundle.entry[1].resource.effective", "Patient.where(name='Edwina')"]
+            "details": { "text": "Edwina Fable", "coding": [
+                { "system": "http://terminology.hl7.org/CodeSystem/operation-outcome", "code": "MSG_DATE_FORMAT" },
+                { "system": "http://terminology.hl7.org/CodeSystem/operation-outcome", "code": "MRN 77" },
+                { "system": "https://records.harbourlane.example/faults", "code": "Edwina" }
+            ] },
+            "expression": ["Bundle.entry[1].resource.effective", "Patient.where(name='Edwina')", "Edwina",
+                           "Observation.Edwina"]
         }]});
         let body = outcome.to_string().into_bytes();
         let detail = redacted(&body, &message(), None).unwrap();
@@ -155,7 +205,7 @@ mod tests {
         assert_eq!(issue["expression"], json!(["Bundle.entry[1].resource.effective"]));
         assert_eq!(
             issue["details"],
-            json!({ "coding": [{ "code": "bad-date" }], "text": "Observation/b (pulse), effective" })
+            json!({ "coding": [{ "code": "MSG_DATE_FORMAT" }], "text": "Observation/b (pulse), effective" })
         );
         assert!(names_entry(&body));
         let alone = json!({ "resourceType": "OperationOutcome", "issue": [
