@@ -32,7 +32,8 @@ async fn f01_a_record_system_that_was_down_gets_everything_when_it_comes_back() 
     bench.assert_once(10);
 }
 
-#[tokio::test]
+// The service runs within the test, which also waits for the record system.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn f01_after_a_pause_one_delivery_goes_ahead_and_finds_out() {
     let bench = Bench::usual().await;
     bench.records.script(When::Writes, Behaviour::Answer(Answer::status(429).header("retry-after", "1")));
