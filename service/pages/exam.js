@@ -238,7 +238,7 @@ export class Exam {
 
     #showRefusal(issues, fields) {
         byId("live").dataset.state = "refused";
-        replace(byId("live-state"), "Not assessed: something has to be mended first");
+        replace(byId("live-state"), "Not assessed yet");
         byId("live-short").textContent = "Something has to be mended";
         this.#takeIssues(issues.filter(refuses), fields);
         replace(byId("live-body"), this.#issueList());
