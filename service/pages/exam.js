@@ -238,7 +238,7 @@ export class Exam {
 
     #showRefusal(issues, fields) {
         byId("live").dataset.state = "refused";
-        replace(byId("live-state"), "Not assessed: something has to be mended first");
+        replace(byId("live-state"), "Not assessed yet");
         byId("live-short").textContent = "Something has to be mended";
         this.#takeIssues(issues.filter(refuses), fields);
         replace(byId("live-body"), this.#issueList());
@@ -354,9 +354,10 @@ export class Exam {
     }
 
     #sent({ id, assessment }) {
-        if (id !== this.record.id) return;
+        if (id !== this.record.id) return undefined;
+        this.record.state = "sent";
         if (may("read") && assessment) return location.replace(`/result#${assessment}`);
-        replace(byId("step"), make("div", { class: "waiting-card", role: "status" }, make("h2", {}, "Stored"),
+        return replace(byId("step"), make("div", { class: "waiting-card", role: "status" }, make("h2", {}, "Stored"),
             make("p", {}, "The service has the exam."), make("a", { class: "button", href: "#begin" }, "Next person")));
     }
 

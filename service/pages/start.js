@@ -136,7 +136,7 @@ start("submit", async () => {
     work.news.addEventListener("change", showUnsent);
     addEventListener("hashchange", route);
     addEventListener("beforeunload", event => {
-        if (!work.isKept() && exam) event.preventDefault();
+        if (!work.isKept() && exam && exam.record.state !== "sent") event.preventDefault();
     });
     await route();
 });

@@ -162,9 +162,15 @@ test("what is kept in the browser cannot be read there, and nothing is kept when
     await answerSome(forgetful);
     assert.equal(await written(forgetful), null);
     assert.match(await forgetful.textContent("#unsent"), /kept in this tab only/);
+    let asked = 0;
+    forgetful.on("dialog", dialog => {
+        asked += 1;
+        return dialog.accept();
+    });
     await review(forgetful);
     await forgetful.click("#send");
     await resultShown(forgetful);
+    assert.equal(asked, 0, "what was sent can be left without a question");
     assert.equal(await strict.exams(), 1);
     await strict.stop();
     noFaults(page);
