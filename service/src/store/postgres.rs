@@ -101,15 +101,17 @@ async fn keep_up(pool: PgPool, first: i64) {
 
 /// Connects, and brings the tables up to date.
 pub(super) async fn open(server: &PostgresServer) -> Result<Database, StoreError> {
-    let failed = |reason: String| StoreError::Connect { place: server.shown(), reason };
+    // Alone and first: a pool would try again and again, and in the end only tell that it waited.
+    let mut first = connect(server).await?;
+    // The migrator holds a lock of its own, so that processes that start together do not migrate twice.
+    MIGRATIONS
+        .run(&mut first)
+        .await
+        .map_err(|error| StoreError::Connect { place: server.shown(), reason: error.to_string() })?;
     let pool = PgPoolOptions::new()
         .max_connections(CONNECTIONS)
         .acquire_timeout(WAIT_FOR_CONNECTION)
-        .connect_with(options(server)?)
-        .await
-        .map_err(|error| failed(error.to_string()))?;
-    // The migrator holds a lock of its own, so that processes that start together do not migrate twice.
-    MIGRATIONS.run(&pool).await.map_err(|error| failed(error.to_string()))?;
+        .connect_lazy_with(options(server)?);
     Ok(Database { holder: Arc::new(Holder::start(pool.clone())), pool })
 }
 

@@ -36,6 +36,7 @@ on_each_store! {
     conditional_creates_and_keys_hold_inside_the_transaction,
     an_earlier_exam_that_changed_meanwhile_is_noticed,
     versions_of_an_exam_go_one_after_the_other,
+    two_exams_of_a_person_never_both_miss_each_other,
     what_is_pressing_goes_first,
     a_lease_that_ran_out_is_taken_up_again_and_its_first_holder_has_no_say,
     a_clock_that_was_set_a_day_either_way_holds_nothing_up_and_repeats_nothing,
@@ -233,7 +234,7 @@ async fn commits_that_come_together_share_a_synchronisation_and_fail_alone() {
     .await
     .unwrap();
     let mut under_way = tokio::task::JoinSet::new();
-    for key in ["broken", "sound"] {
+    for key in ["sound", "broken"] {
         let store = store.clone();
         under_way.spawn(async move {
             let exams = vec![change(key, 0, vec![])];
@@ -307,6 +308,8 @@ async fn conditional_creates_and_keys_hold_inside_the_transaction(store: Store) 
     assert_eq!(store.commit(once("x", "a")).await.unwrap(), Committed::Done);
     assert_eq!(store.commit(once("y", "b")).await.unwrap(), Committed::Overtaken);
     assert_eq!(store.with_identifier("Observation", &token).await.unwrap().len(), 1);
+    let same_key = Commit { must_be_absent: vec![], exams: vec![change("z", 0, vec![])], ..once("z", "c") };
+    assert_eq!(store.commit(same_key).await.unwrap(), Committed::Overtaken, "the key is taken");
     assert_eq!(store.key_use("k", "c", "h").await.unwrap(), KeyUse::Answered("a".into()));
     assert_eq!(store.key_use("k", "c", "other").await.unwrap(), KeyUse::OtherBody);
     assert_eq!(store.key_use("k", "d", "h").await.unwrap(), KeyUse::Fresh);
@@ -350,6 +353,27 @@ async fn commit_one(store: &Store, exam: ExamChange) {
 
 async fn settle(store: &Store, claimed: &Claimed, state: DeliveryState, now: i64) {
     assert!(store.settle(claimed.id, claimed.lease, &outcome(state), now).await.unwrap());
+}
+
+async fn two_exams_of_a_person_never_both_miss_each_other(store: Store) {
+    let assessed = |subject: &str, key: &str| {
+        let body =
+            json!({"resourceType": "RiskAssessment", "status": "final", "occurrenceDateTime": "2026-02-01"});
+        let derived = ResourceWrite { derived: true, ..write("RiskAssessment", key, 1, body) };
+        let exam = ExamChange { subject: subject.into(), encounter: None, ..change(key, 0, vec![derived]) };
+        // Each was held against all exams of the person, and there was none.
+        let seen =
+            SeenEarlier { subject: subject.into(), key: exam.key.clone(), before: i64::MAX, exams: vec![] };
+        Commit { exams: vec![exam], seen_earlier: vec![seen], at: 1, ..Commit::default() }
+    };
+    for round in 0..25 {
+        let subject = format!("person {round}");
+        let (left, right) = (format!("left {round}"), format!("right {round}"));
+        let both =
+            tokio::join!(store.commit(assessed(&subject, &left)), store.commit(assessed(&subject, &right)));
+        let done = [both.0.unwrap(), both.1.unwrap()].iter().filter(|one| **one == Committed::Done).count();
+        assert_eq!(done, 1, "round {round}");
+    }
 }
 
 fn outcome(state: DeliveryState) -> DeliveryOutcome {
