@@ -107,12 +107,11 @@ export function plain(text) {
         .replace(/(?<![\w-])[a-z]+(?:-[a-z0-9]+)+(?![\w-])/g, code => CODE_WORDS.get(code) ?? code);
 }
 
-/** A note about what is missing, taken apart: `{ fact, what: [...], alone, text }`. */
+/** A note about what is missing, taken apart: `{ fact, what: [...], alone, effect, text }`. */
 export function missing(text) {
     const [fact, rest] = text.split(" is not known. Missing: ");
-    const alone = /; this alone would settle the \w+\.$/.test(rest);
-    const what = rest.replace(/; this alone would settle the \w+\.$/, "").replace(/\.$/, "").split("; ");
-    return { fact, what, alone, text };
+    const [, list, effect] = /^(.*?)\.(?: ((?:This alone would|Alone it would) .*))?$/.exec(rest) ?? [null, rest, null];
+    return { fact, what: list.split("; "), alone: /^This alone would settle/.test(effect ?? ""), effect: effect ?? null, text };
 }
 
 /** The step that can answer a part of what is missing. */

@@ -223,13 +223,14 @@ export class Exam {
         if (notes.missing.length === 0) return make("p", { class: "settled" }, "Nothing that is missing would change this.");
         return [
             make("h3", {}, "Missing, and what it would change"),
-            make("ul", { class: "missing" }, notes.missing.map(missing).map(({ fact, what, alone, text }) => make("li", { dataset: { missing: text } },
+            make("ul", { class: "missing" }, notes.missing.map(missing).map(({ fact, what, alone, effect, text }) => make("li", { dataset: { missing: text } },
                 make("strong", {}, fact),
                 make("ul", {}, what.map(each => {
                     const step = stepOf(each);
                     return make("li", {}, step ? make("button", { type: "button", class: "link", onclick: () => this.show(step, true) }, capital(plain(each))) : capital(plain(each)));
                 })),
-                alone ? make("p", { class: "tag" }, "settles it alone") : null))),
+                alone ? make("p", { class: "tag" }, "settles it alone") : null,
+                effect ? make("p", { class: "settling" }, plain(effect)) : null))),
             notes.settling.map(text => make("p", { class: "settling" }, text)),
         ];
     }

@@ -132,8 +132,9 @@ function whyCard(assessment) {
 function missingCard({ notes }) {
     if (notes.missing.length === 0) return null;
     return make("section", { class: "card" }, make("h2", {}, "Missing, and what it would change"),
-        make("ul", { class: "missing" }, notes.missing.map(missing).map(({ fact, what, alone }) => make("li", {}, make("strong", {}, fact),
-            make("ul", {}, what.map(each => make("li", {}, capital(plain(each))))), alone ? make("p", { class: "tag" }, "settles it alone") : null))),
+        make("ul", { class: "missing" }, notes.missing.map(missing).map(({ fact, what, alone, effect }) => make("li", {}, make("strong", {}, fact),
+            make("ul", {}, what.map(each => make("li", {}, capital(plain(each))))), alone ? make("p", { class: "tag" }, "settles it alone") : null,
+            effect ? make("p", { class: "settling" }, plain(effect)) : null))),
         notes.settling.map(text => make("p", { class: "settling" }, text)));
 }
 
