@@ -1,24 +1,27 @@
 //! The facade: what the service and the command line call.
 
+use std::cell::Cell;
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use jiff::{SignedDuration, Timestamp};
 use serde_json::Value;
 use uuid::Uuid;
 
-use crate::definitions::BaseTables;
+use crate::definitions::{BaseTables, TypeDefinition};
 use crate::exam::{self, FootExam, SourceResource};
-use crate::findings::{self, Findings};
-use crate::invariants::{self, InvariantRow, InvariantTable};
+use crate::findings;
+use crate::invariants::{self, InvariantRow, InvariantTable, StatedCondition};
+use crate::inventory::{self, LoadedDefinition};
 use crate::issue::Issue;
 use crate::json::Document;
 use crate::profile::Profiles;
 use crate::resources;
 use crate::risk::{self, Guideline};
-use crate::sequence::{Past, Sequence};
+use crate::sequence::{ExamFacts, Past, Sequence};
 use crate::site_files;
 use crate::structure;
-use crate::terminology::Terminology;
+use crate::terminology::{TERMINOLOGY_UNKNOWN_CODE, Terminology};
 
 /// Why the shipped or a site's definitions could not be used. The message names the file and what to change.
 #[derive(Debug, thiserror::Error)]
@@ -131,6 +134,8 @@ impl AssessOptions {
 pub struct AssessmentSummary {
     /// Id of the guideline.
     pub guideline: String,
+    /// Its name, with which each of `displays` begins.
+    pub title: String,
     /// Id of the RiskAssessment.
     pub assessment: Uuid,
     /// `final`, `preliminary` or `entered-in-error`.
@@ -149,8 +154,12 @@ pub struct AssessmentSummary {
     pub contradictions: Vec<String>,
     /// Local policy used where the guideline decides nothing, a line each.
     pub policies: Vec<String>,
+    /// Results close to a threshold that would have changed the category beyond it, a line each.
+    pub near_misses: Vec<String>,
     /// What changed since the person's exam before, a line each; empty when none was given.
     pub changes: Vec<String>,
+    /// What was found that asks for care whatever the category, a line each.
+    pub care: Vec<String>,
     /// The recall window in words; none when an active problem takes its place.
     pub recall: Option<String>,
     /// The referral in words.
@@ -175,6 +184,7 @@ pub struct Engine {
     profiles: Profiles,
     terminology: Arc<Terminology>,
     guidelines: Vec<Guideline>,
+    site: Vec<LoadedDefinition>,
 }
 
 impl Engine {
@@ -187,15 +197,18 @@ impl Engine {
     }
 
     /// Loads what ships with the crate and the published definitions of a site: the StructureDefinition, ValueSet,
-    /// CodeSystem and ConceptMap resources in `files`, each the name of a file and its text.
+    /// CodeSystem and ConceptMap resources in `files`, each the name of a file and its text, and guidelines in the form of
+    /// those that ship. A guideline takes the place of the shipped one of the same id.
     ///
     /// The order of the files does not matter. The names are only for messages.
     ///
     /// # Errors
-    /// A file that is none of these resources, one that stands twice under the same canonical address, or one that asks
-    /// for what cannot be enforced. The error names the file (or both) and what to change.
+    /// A file that is none of these, a guideline that leaves a case open or a number without a source, a resource that
+    /// stands twice under the same canonical address, or one that asks for what cannot be enforced. The error names the
+    /// file (or both) and what to change.
     pub fn with_site_files<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<Engine, LoadError> {
-        site_files::admit(files)?;
+        let site_files::Admitted { definitions, guidelines, listed } = site_files::admit(files)?;
+        let files = definitions.as_slice();
         let tables = BaseTables::builtin()?;
         let terminology = Arc::new(Terminology::builtin()?.with_files(files)?);
         Ok(Engine {
@@ -204,7 +217,8 @@ impl Engine {
             invariants: published_invariants(tables)?,
             profiles: Profiles::with_files(Arc::clone(&terminology), files)?,
             terminology,
-            guidelines: risk::builtin_guidelines()?,
+            guidelines: risk::guidelines_with(&guidelines)?,
+            site: listed,
         })
     }
 
@@ -215,17 +229,32 @@ impl Engine {
         let mut issues = document.notes();
         let value = document.value();
         self.structure.check(value, &mut issues);
-        let types = |parent: &str, property: &str| self.tables.element_type(parent, property);
+        // The properties of one object are asked for one after the other.
+        let last: Cell<Option<&TypeDefinition>> = Cell::new(None);
+        let types = |parent: &str, property: &str| {
+            let known = last.get().filter(|definition| definition.name == parent);
+            let definition = known.or_else(|| self.tables.type_definition(parent));
+            last.set(definition);
+            Some(definition?.property(property)?.type_use.code.as_ref())
+        };
         let mut broken = Vec::new();
         invariants::check(value, &self.invariants, &types, &mut broken);
-        broken.retain(|issue| !restates(issue, &issues));
-        issues.append(&mut broken);
-        issues.extend(self.profiles.check_document(value));
-        issues.extend(exam::check_codes(&self.terminology, self.tables, value));
-        issues.extend(exam::check(&self.terminology, value, context));
+        let exact = FoundAt::of(&issues);
+        broken.retain(|issue| !exact.says_more_exactly(issue));
+        structure::append(broken, &mut issues);
+        structure::append(self.profiles.check_document(value), &mut issues);
+        structure::append(exam::check_codes(&self.terminology, self.tables, value), &mut issues);
+        structure::append(exam::check(&self.terminology, value, context), &mut issues);
         keep_the_exact_ones(&mut issues);
         document.locate(&mut issues);
         issues
+    }
+
+    /// The profiles that each resource of a document is held against beside R4: where the resource stands, as JSON
+    /// pointer, and the canonical addresses. Resources without any are left out.
+    #[must_use]
+    pub fn profiles_of(&self, document: &Document) -> Vec<(String, Vec<&str>)> {
+        self.profiles.held_against(document.value())
     }
 
     /// Gives the resources of a document their exams and ids. Call it on a document that `check` did not refuse.
@@ -257,9 +286,8 @@ impl Engine {
         options: &AssessOptions,
         past: Past<'_>,
     ) -> Derived {
-        let (exam, mut findings) = self.facts(resources, options);
-        let others = past.exams.iter().map(|resources| self.facts(resources, options)).collect();
-        let sequence = Sequence::of(others, &exam, &mut findings);
+        let ExamFacts { exam, mut findings } = self.facts(resources, options);
+        let sequence = Sequence::of(past.exams, &exam, &mut findings);
         let guidelines: Vec<&Guideline> = options
             .guidelines
             .iter()
@@ -282,11 +310,12 @@ impl Engine {
         self.read(resources).time?.timestamp()
     }
 
-    /// Reads the resources of one exam, and the facts in it.
-    fn facts(&self, resources: &[&Value], options: &AssessOptions) -> (FootExam, Findings) {
+    /// Reads the resources of one exam and the facts in it, so that other exams of the person can be held against it.
+    #[must_use]
+    pub fn facts(&self, resources: &[&Value], options: &AssessOptions) -> ExamFacts {
         let exam = self.read(resources);
         let findings = findings::findings(&exam, &self.terminology, options.monofilament);
-        (exam, findings)
+        ExamFacts { exam, findings }
     }
 
     fn read(&self, resources: &[&Value]) -> FootExam {
@@ -302,6 +331,22 @@ impl Engine {
             })
             .collect();
         exam::read(&self.terminology, &sources).0
+    }
+
+    /// The definitions that documents are held against: those that ship, by kind and address, then those of the site.
+    #[must_use]
+    pub fn definitions(&self) -> Vec<LoadedDefinition> {
+        let mut definitions = inventory::shipped();
+        definitions.extend(self.site.iter().cloned());
+        definitions
+    }
+
+    /// Every condition that R4 and the loaded profiles state in FHIRPath: R4's by key, then those of the profiles.
+    #[must_use]
+    pub fn conditions(&self) -> Vec<StatedCondition<'_>> {
+        let mut conditions = invariants::published(self.tables);
+        conditions.extend(self.profiles.conditions());
+        conditions
     }
 
     /// Whether a guideline of this id is loaded.
@@ -327,10 +372,32 @@ const RESTATED: &[(&str, &str)] = &[
     ("sqty-1", "structure-cardinality"),
 ];
 
-fn restates(broken: &Issue, structure: &[Issue]) -> bool {
-    RESTATED.iter().filter(|(key, _)| *key == broken.rule).any(|(_, rule)| {
-        structure.iter().any(|issue| issue.rule == *rule && issue.pointer.starts_with(&broken.pointer))
-    })
+/// Where the structure rules found something, in order, for each condition that they restate.
+struct FoundAt<'i>(Vec<(&'static str, Vec<&'i str>)>);
+
+impl<'i> FoundAt<'i> {
+    fn of(issues: &'i [Issue]) -> FoundAt<'i> {
+        let mut found: Vec<(&str, Vec<&str>)> = Vec::new();
+        for (key, rule) in RESTATED {
+            let places =
+                issues.iter().filter(|issue| issue.rule == *rule).map(|issue| issue.pointer.as_str());
+            match found.iter_mut().find(|(known, _)| known == key) {
+                Some((_, known)) => known.extend(places),
+                None => found.push((key, places.collect())),
+            }
+        }
+        for (_, places) in &mut found {
+            places.sort_unstable();
+        }
+        FoundAt(found)
+    }
+
+    /// Whether a structure rule found the fault of a broken condition at its place or below it.
+    fn says_more_exactly(&self, broken: &Issue) -> bool {
+        let Some((_, places)) = self.0.iter().find(|(key, _)| *key == broken.rule) else { return false };
+        let first = places.partition_point(|place| *place < broken.pointer.as_str());
+        places.get(first).is_some_and(|place| place.starts_with(&broken.pointer))
+    }
 }
 
 /// Rules that say exactly what is wrong with a code, a side or a unit, where a profile only says that it does not fit.
@@ -338,24 +405,41 @@ const EXACT: &[&str] = &["exam-side-conflict", "exam-unit", "terminology-unmappe
 const INEXACT: &[&str] = &["profile-pattern", "profile-binding", "profile-binding-extensible"];
 
 fn keep_the_exact_ones(issues: &mut Vec<Issue>) {
-    let exact: Vec<String> = issues
-        .iter()
-        .filter(|issue| EXACT.contains(&issue.rule.as_ref()) && issue.severity.refuses())
-        .map(|issue| issue.pointer.clone())
-        .collect();
-    if exact.is_empty() {
+    // One of the two may speak of a coding and the other of its concept.
+    fn concept(at: &str) -> &str {
+        at.rsplit_once("/coding/").map_or(at, |(concept, _)| concept)
+    }
+    leave_unknown_codes_to_others(issues);
+    let exact = |issue: &&Issue| EXACT.contains(&issue.rule.as_ref()) && issue.severity.refuses();
+    let places: HashSet<String> = issues.iter().filter(exact).map(|issue| issue.pointer.clone()).collect();
+    if places.is_empty() {
         return;
     }
+    let concepts: HashSet<String> = places.iter().map(|at| concept(at).to_owned()).collect();
     issues.retain(|issue| {
-        // One of the two may speak of a coding and the other of its concept.
-        let concept =
-            |at: &str| at.rsplit_once("/coding/").map_or_else(|| at.to_owned(), |(at, _)| at.to_owned());
-        let covered = |at: &String| {
-            *at == issue.pointer
-                || (*at == concept(at) || issue.pointer == concept(&issue.pointer))
-                    && concept(at) == concept(&issue.pointer)
-        };
-        !(INEXACT.contains(&issue.rule.as_ref()) && exact.iter().any(covered))
+        let at = issue.pointer.as_str();
+        let covered = places.contains(at)
+            || places.contains(concept(at))
+            || (at == concept(at) && concepts.contains(at));
+        !(covered && INEXACT.contains(&issue.rule.as_ref()))
+    });
+}
+
+/// That a code is in no code system says less than what a profile says of the same coding or its concept.
+fn leave_unknown_codes_to_others(issues: &mut Vec<Issue>) {
+    let is_unknown = |issue: &Issue| issue.rule == TERMINOLOGY_UNKNOWN_CODE.id;
+    if !issues.iter().any(is_unknown) {
+        return;
+    }
+    let said: HashSet<String> = issues
+        .iter()
+        .filter(|issue| issue.severity.refuses() && !is_unknown(issue))
+        .map(|issue| issue.pointer.clone())
+        .collect();
+    issues.retain(|issue| {
+        let coding = issue.pointer.strip_suffix("/code").unwrap_or(&issue.pointer);
+        let concept = coding.rsplit_once("/coding/").map_or(coding, |(concept, _)| concept);
+        !is_unknown(issue) || ![issue.pointer.as_str(), coding, concept].iter().any(|at| said.contains(*at))
     });
 }
 

@@ -124,6 +124,10 @@ pub struct Issue {
     pub position: Option<Position>,
 }
 
+/// Most issues that one family of checks lists. A document with more is wrong throughout, and a list of all of it costs
+/// many times its own size.
+pub const MOST_ISSUES: usize = 10_000;
+
 impl Issue {
     /// A breach of `rule` at a JSON pointer.
     #[must_use]
@@ -161,33 +165,39 @@ impl Issue {
         self
     }
 
-    /// The place as a FHIRPath of element names and indexes, such as `Bundle.entry[2].resource.component[0].code`.
-    ///
-    /// `root` is the document's resource type, or anything that names the whole of it.
+    /// The place as a FHIRPath: see [`expression`].
     #[must_use]
     pub fn expression(&self, root: &str) -> String {
-        let mut path = root.to_owned();
-        for token in self.pointer.split('/').skip(1) {
-            let token = token.replace("~1", "/").replace("~0", "~");
-            if !token.is_empty() && token.bytes().all(|byte| byte.is_ascii_digit()) {
-                path.push('[');
+        expression(root, &self.pointer)
+    }
+}
+
+/// A JSON pointer as a FHIRPath of element names and indexes, such as `Bundle.entry[2].resource.component[0].code`.
+///
+/// `root` is the document's resource type, or anything that names the whole of it.
+#[must_use]
+pub fn expression(root: &str, pointer: &str) -> String {
+    let mut path = root.to_owned();
+    for token in pointer.split('/').skip(1) {
+        let token = token.replace("~1", "/").replace("~0", "~");
+        if !token.is_empty() && token.bytes().all(|byte| byte.is_ascii_digit()) {
+            path.push('[');
+            path.push_str(&token);
+            path.push(']');
+        } else {
+            path.push('.');
+            let plain =
+                token.bytes().all(|byte| byte.is_ascii_alphanumeric() || byte == b'_') && !token.is_empty();
+            if plain {
                 path.push_str(&token);
-                path.push(']');
             } else {
-                path.push('.');
-                let plain = token.bytes().all(|byte| byte.is_ascii_alphanumeric() || byte == b'_')
-                    && !token.is_empty();
-                if plain {
-                    path.push_str(&token);
-                } else {
-                    path.push('`');
-                    path.push_str(&token.replace('`', "\\`"));
-                    path.push('`');
-                }
+                path.push('`');
+                path.push_str(&token.replace('`', "\\`"));
+                path.push('`');
             }
         }
-        path
     }
+    path
 }
 
 /// Whether any of the issues refuses its document.

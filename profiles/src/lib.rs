@@ -15,11 +15,14 @@
 #![deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
+mod clinical_values;
 pub mod definitions;
 mod engine;
 pub mod exam;
+mod examples;
 pub mod findings;
 pub mod invariants;
+pub mod inventory;
 pub mod issue;
 pub mod json;
 pub mod nearest;
@@ -29,14 +32,17 @@ pub mod risk;
 mod sequence;
 mod site_files;
 pub mod structure;
+pub mod submit;
 pub mod terminology;
 pub mod time;
 
+pub use clinical_values::{Certainty, ClinicalValue};
 pub use engine::{
     AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamKey, GroupBy, LoadError,
     PlacedResource, Submission, SubmittedExam,
 };
-pub use sequence::Past;
+pub use examples::{Example, example};
+pub use sequence::{ExamFacts, Past};
 
 /// Every rule of this project, in a stable order: the one table behind `rules` and `explain`.
 #[must_use]
@@ -49,6 +55,14 @@ pub fn rules() -> Vec<&'static issue::Rule> {
         terminology::RULES,
         invariants::RULES,
         exam::RULES,
+        submit::RULES,
     ];
     families.iter().flat_map(|family| family.iter().copied()).collect()
+}
+
+/// Every clinical value that stands in code, in a stable order. Those of a guideline stand in its file.
+#[must_use]
+pub fn clinical_values() -> Vec<&'static ClinicalValue> {
+    let families = [exam::VALUES, sequence::VALUES].into_iter().chain(findings::VALUES.iter().copied());
+    families.flatten().collect()
 }

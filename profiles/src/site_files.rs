@@ -5,12 +5,25 @@ use std::collections::BTreeMap;
 use serde_json::Value;
 
 use crate::LoadError;
+use crate::inventory::{LoadedDefinition, Origin};
 
 /// The resources that a site may add.
 const KINDS: &[&str] = &["StructureDefinition", "ValueSet", "CodeSystem", "ConceptMap"];
 
-/// Looks at every file once: each must be one of the four resources, under an address of its own.
-pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<(), LoadError> {
+/// The files of a folder by what they are, each the name and the text.
+#[derive(Debug, Default)]
+pub(crate) struct Admitted<'f> {
+    /// The four resources.
+    pub(crate) definitions: Vec<(&'f str, &'f str)>,
+    /// Guidelines in the form of those that ship.
+    pub(crate) guidelines: Vec<(&'f str, &'f str)>,
+    /// What the definitions are.
+    pub(crate) listed: Vec<LoadedDefinition>,
+}
+
+/// Looks at every file once: each must be a guideline, or one of the four resources under an address of its own.
+pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<Admitted<'_>, LoadError> {
+    let mut admitted = Admitted::default();
     let mut seen: BTreeMap<(String, String), &str> = BTreeMap::new();
     for (file, content) in files {
         let file = file.as_ref();
@@ -22,9 +35,16 @@ pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<()
         let resource: Value = serde_json::from_str(content)
             .map_err(|cause| error(format!("it is not JSON ({cause}); correct it or move it elsewhere.")))?;
         let text = |name: &str| resource.get(name).and_then(Value::as_str);
+        // A guideline is no FHIR resource; what it is made of tells it.
+        if text("resourceType").is_none()
+            && ["categories", "rules"].iter().all(|name| resource.get(name).is_some())
+        {
+            admitted.guidelines.push((file, content));
+            continue;
+        }
         let Some(kind) = text("resourceType") else {
             return Err(error(
-                "it is JSON but no FHIR resource: `resourceType` is missing; move it out of the folder."
+                "it is JSON but neither a FHIR resource (`resourceType` is missing) nor a guideline; move it out of the folder."
                     .to_owned(),
             ));
         };
@@ -47,8 +67,10 @@ pub(crate) fn admit<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<()
                 "{url}{version} {what}; keep one of them, and name each folder once."
             )));
         }
+        admitted.definitions.push((file, content));
+        admitted.listed.push(LoadedDefinition::of(&resource, content, Origin::Site(file.to_owned())));
     }
-    Ok(())
+    Ok(admitted)
 }
 
 /// The name of a type, where it has the form of one.
@@ -83,7 +105,8 @@ mod tests {
         for (content, words) in [
             ("{", "not JSON"),
             ("\u{feff}{}", "byte order mark"),
-            ("[]", "no FHIR resource"),
+            ("[]", "neither a FHIR resource"),
+            (r#"{"rules":[]}"#, "neither a FHIR resource"),
             (r#"{"resourceType":"Patient"}"#, "type is Patient"),
             (r#"{"resourceType":"Mx. Example"}"#, "type is not one of R4"),
             (r#"{"resourceType":"ValueSet"}"#, "no `url`"),

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 use solewire_profiles::issue::{Issue, refused};
 use solewire_profiles::json::{Document, Limits};
-use solewire_profiles::{AssessOptions, CheckContext, Engine, exam};
+use solewire_profiles::{AssessOptions, CheckContext, Engine, exam, example};
 
 /// The rule, a case that is taken, and words of that case which show that the rule had something to look at there.
 const KEPT: &[(&str, &str, &str)] = &[
@@ -21,6 +21,7 @@ const KEPT: &[(&str, &str, &str)] = &[
     ("exam-time-future", "complete-normal", "\"effectiveDateTime\""),
     ("exam-side-conflict", "grouped-form", "\"bodySite\""),
     ("exam-result-missing", "declined-test", "\"dataAbsentReason\""),
+    ("exam-result-and-reason", "declined-test", "\"dataAbsentReason\""),
     ("exam-ratio", "grouped-form", "\"valueRatio\""),
     ("exam-range", "vibration-threshold-25", "\"valueQuantity\""),
     ("exam-unit", "pressures-in-kilopascal", "\"kPa\""),
@@ -77,6 +78,7 @@ fn every_rule_of_the_exam_is_broken_by_a_case_and_kept_by_one() {
     }
     for rule in exam::RULES.iter().map(|rule| rule.id).filter(|id| *id != OF_SUBMISSION) {
         assert!(broken.contains(rule), "no case of the corpus expects {rule}");
+        assert!(example(rule).is_some(), "{rule} has no example for its page");
         let kept = KEPT.iter().find(|(id, ..)| *id == rule);
         let (_, case, words) = kept.unwrap_or_else(|| panic!("no case is named that keeps {rule}"));
         assert!(input(case).contains(words), "{case} has nothing for {rule} to look at: no {words}");
@@ -125,6 +127,9 @@ fn a_document_without_any_result_belongs_to_no_exam() {
     let document = Document::parse(bundle.as_bytes().to_vec(), Limits::default()).unwrap();
     let issues = engine.submission(&document, &context()).unwrap_err();
     assert_eq!(issues.iter().map(|issue| issue.rule.as_ref()).collect::<Vec<_>>(), [OF_SUBMISSION]);
+    let place = issues[0].position.map(|at| (at.line, at.column));
+    assert_eq!(place, Some((1, 1)));
+    assert!(example(OF_SUBMISSION).is_some());
 }
 
 #[test]

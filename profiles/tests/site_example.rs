@@ -152,6 +152,30 @@ fn the_profile_of_the_site_applies_to_what_the_device_sends() {
 }
 
 #[test]
+fn a_code_that_its_loaded_code_system_lacks_is_refused_where_no_profile_asks_for_it() {
+    let mut exam = exam();
+    let mut files = files();
+    let methods = exam["entry"][1]["resource"]["method"]["coding"][0].clone();
+    let system = json!({
+        "resourceType": "CodeSystem", "status": "active", "content": "complete",
+        "url": methods["system"], "concept": [{ "code": "by-hand" }, { "code": "on-stand" }]
+    });
+    files.push(("methods.json".to_owned(), system.to_string()));
+    let site = Engine::with_site_files(&files).unwrap();
+    // Nothing binds this element of the panel.
+    exam["entry"][0]["resource"]["interpretation"] = json!([{ "coding": [methods] }]);
+    assert_eq!(found(&site, &exam), []);
+    exam["entry"][0]["resource"]["interpretation"][0]["coding"][0]["code"] = json!("by-hands");
+    let at = "/entry/0/resource/interpretation/0/coding/0/code".to_owned();
+    assert_eq!(found(&site, &exam), [("terminology-unknown-code".to_owned(), at)]);
+    // Where a profile speaks of the same coding, it is said once and by the profile.
+    exam["entry"][0]["resource"].as_object_mut().unwrap().remove("interpretation");
+    exam["entry"][1]["resource"]["method"]["coding"][0]["code"] = json!("by-hands");
+    let at = "/entry/1/resource/method/coding/0".to_owned();
+    assert_eq!(found(&site, &exam), [("profile-binding".to_owned(), at)]);
+}
+
+#[test]
 fn a_code_that_the_map_leaves_out_is_an_error_where_the_exam_is_read() {
     let site = site();
     let ours = submission(&site, &exam());

@@ -22,11 +22,39 @@ pub enum Command {
         #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
         config: PathBuf,
     },
+    /// Look after the store; a service may be using it.
+    Store {
+        /// What to do with it.
+        #[command(subcommand)]
+        action: StoreAction,
+    },
     /// Show the whole job on this machine, with nothing to set up: a shipped exam is submitted, checked, assessed,
     /// delivered to a record system of the demonstration's own, and read back.
     Demo {
         /// End after the job instead of serving until interrupted.
         #[arg(long)]
         once: bool,
+    },
+}
+
+/// What to do with the store.
+#[derive(Debug, Subcommand)]
+pub enum StoreAction {
+    /// Copy it into a new file, as it is at one moment. To restore: stop the service, put the copy in the place of the
+    /// store, remove the files beside it that end in -wal and -shm, start the service.
+    Backup {
+        /// The new file.
+        #[arg(long, value_name = "FILE")]
+        to: PathBuf,
+        /// The settings, which name the store.
+        #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
+        config: PathBuf,
+    },
+    /// Check its pages, its references, and that every exam that was queued is accounted for. Exit status 1 when
+    /// something is wrong.
+    Check {
+        /// The settings, which name the store.
+        #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
+        config: PathBuf,
     },
 }

@@ -8,6 +8,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
 pub mod args;
+pub mod care;
 pub mod clock;
 pub mod config;
 pub mod delivery;

@@ -4,11 +4,11 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser as _;
-use solewire_service::args::{Args, Command};
+use solewire_service::args::{Args, Command, StoreAction};
 use solewire_service::clock::Clock;
 use solewire_service::config::Config;
 use solewire_service::demo::{self, Afterwards};
-use solewire_service::{startup, telemetry};
+use solewire_service::{care, startup, telemetry};
 
 /// Exit code for something the caller has to change.
 const USAGE: u8 = 2;
@@ -17,6 +17,7 @@ const USAGE: u8 = 2;
 async fn main() -> ExitCode {
     match Args::parse().command {
         Command::Serve { config } => serve(&config).await,
+        Command::Store { action } => look_after(action).await,
         Command::Demo { once } => show(once).await,
     }
 }
@@ -34,6 +35,24 @@ async fn serve(file: &Path) -> ExitCode {
     startup::interrupted().await;
     running.stop().await;
     ExitCode::SUCCESS
+}
+
+async fn look_after(action: StoreAction) -> ExitCode {
+    let (StoreAction::Backup { config, .. } | StoreAction::Check { config }) = &action;
+    let place = match Config::load(config) {
+        Ok(config) => config.store.place,
+        Err(error) => return give_up(&error),
+    };
+    let out = &mut std::io::stdout();
+    let done = match &action {
+        StoreAction::Backup { to, .. } => care::back_up(&place, to, out).await,
+        StoreAction::Check { .. } => care::check(&place, out).await,
+    };
+    match done {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::FAILURE,
+        Err(error) => give_up(error.as_ref()),
+    }
 }
 
 async fn show(once: bool) -> ExitCode {

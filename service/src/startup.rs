@@ -11,10 +11,10 @@ use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 
 use crate::clock::Clock;
-use crate::config::Config;
-use crate::delivery::{Lane, Pace, Parts, Worker};
+use crate::config::{Config, RecordSystem};
+use crate::delivery::{Client, ConnectionError, Lane, Pace, Parts, Worker};
 use crate::http::{self, State};
-use crate::intake::Intake;
+use crate::intake::{Intake, LargeBodies};
 use crate::metrics::Metrics;
 use crate::site_files;
 use crate::store::{Store, StoreError};
@@ -48,10 +48,8 @@ pub enum StartError {
         reason: String,
     },
     /// The client of the record system.
-    #[error(
-        "`record_system.base_url`: no client can be made; check that the system's certificate authorities are installed"
-    )]
-    Client(#[source] reqwest::Error),
+    #[error("`record_system`: {0}")]
+    Client(#[from] ConnectionError),
 }
 
 /// A running service.
@@ -83,7 +81,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let main = listener("server.listen", config.server.listen)?;
     let side = listener("server.operations_listen", config.server.operations_listen)?;
     let engine = Arc::new(site_files::engine(config.profiles_dir.as_deref())?);
-    let store = Store::open(&config.store).await?;
+    let store = Store::open_at(&config.store.place).await?.limited(config.store.limits);
     let released = store.release_leases(clock.now_ms()).await?;
     if released > 0 {
         tracing::info!(deliveries = released, "took back deliveries that an earlier process had under way");
@@ -93,20 +91,24 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let metrics = Arc::new(Metrics::default());
     let (stop, stopped) = watch::channel(false);
     let forwards = config.record_system.is_some();
-    let worker = match config.record_system {
+    let public_keys = config.record_system.as_ref().map(RecordSystem::public_keys);
+    let record_system = match config.record_system {
         None => None,
         Some(target) => {
-            let parts = Parts {
-                store: store.clone(),
-                clock: clock.clone(),
-                wake: Arc::clone(&wake),
-                lane: Arc::clone(&lane),
-                metrics: Arc::clone(&metrics),
-                pace,
-            };
-            Some(tokio::spawn(Worker::new(target, parts).map_err(StartError::Client)?.run(stopped)))
+            Some(Arc::new(Client::new(target, pace.timeouts, clock.clone(), metrics.expiries())?))
         }
     };
+    let worker = record_system.as_ref().map(|client| {
+        let parts = Parts {
+            store: store.clone(),
+            clock: clock.clone(),
+            wake: Arc::clone(&wake),
+            lane: Arc::clone(&lane),
+            metrics: Arc::clone(&metrics),
+            pace,
+        };
+        tokio::spawn(Worker::new(Arc::clone(client), parts).run(stopped))
+    });
     let state = web::Data::new(State {
         intake: Intake {
             engine,
@@ -115,6 +117,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             assessment: config.assessment,
             group_by: config.group_by,
             forward: forwards.then(|| Arc::clone(&wake)),
+            large_bodies: LargeBodies::default(),
         },
         access: http::Gate::new(config.access, clock, config.pages.idle),
         pages: config.pages,
@@ -122,6 +125,8 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
         lane,
         wake,
         metrics,
+        record_system,
+        public_keys,
     });
     let (listen, operations_listen) =
         (address(&main, "server.listen")?, address(&side, "server.operations_listen")?);

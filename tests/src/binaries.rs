@@ -22,7 +22,9 @@ fn built() -> &'static PathBuf {
     static FOLDER: OnceLock<PathBuf> = OnceLock::new();
     FOLDER.get_or_init(|| {
         let test = std::env::current_exe().expect("the path of this test");
-        let folder = test.ancestors().nth(2).expect("target/PROFILE/deps/TEST").to_owned();
+        let folder = test.parent().expect("target/PROFILE/deps, or target/PROFILE for a program");
+        let folder = if folder.ends_with("deps") { folder.parent().expect("target/PROFILE") } else { folder };
+        let folder = folder.to_owned();
         let target = folder.parent().expect("target/PROFILE").to_owned();
         let profile = match folder.file_name().and_then(|name| name.to_str()) {
             Some("debug") | None => "dev",

@@ -8,5 +8,17 @@
 pub mod binaries;
 pub mod client;
 pub mod corpus;
+pub mod postgres;
 pub mod process;
+pub mod random;
 pub mod service;
+
+/// Says what a run leaves out, where a test that passes may not print.
+///
+/// # Panics
+/// When standard error is closed.
+pub fn left_out(what: &str) {
+    use std::io::Write as _;
+    let line = format!("left out: {what}\n");
+    std::io::stderr().write_all(line.as_bytes()).expect("standard error");
+}

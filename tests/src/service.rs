@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use crate::binaries;
 use crate::client::Client;
+use crate::postgres;
 use crate::process::{self, POLL};
 
 /// How long the service may take to be ready, on a busy machine.
@@ -21,24 +22,26 @@ pub struct Setup {
     pub record_system: Option<String>,
     /// Lines of TOML put behind the generated ones.
     pub more: String,
+    /// The address of the store; none for a fresh one of the kind that this run is for.
+    pub store: Option<String>,
 }
 
 impl Setup {
     /// With a record system.
     #[must_use]
     pub fn with(record_system: &str) -> Setup {
-        Setup { record_system: Some(record_system.to_owned()), more: String::new() }
+        Setup { record_system: Some(record_system.to_owned()), ..Setup::default() }
     }
 
-    fn toml(&self, listen: u16, operations: u16) -> String {
+    fn toml(&self, listen: u16, operations: u16, store: &str) -> String {
         let record_system = match &self.record_system {
             Some(url) => format!("[record_system]\nbase_url = \"{url}\"\nwrite = \"transaction\"\n\n"),
             None => String::new(),
         };
         format!(
             "[server]\nlisten = \"127.0.0.1:{listen}\"\noperations_listen = \"127.0.0.1:{operations}\"\n\n\
-             [store]\nurl = \"sqlite:solewire.db\"\n\n{record_system}[access]\nmode = \"open\"\n\n{}",
-            self.more
+             {record_system}[access]\nmode = \"open\"\n\n[store]\nurl = \"{store}\"\n{}",
+            self.more.trim_start_matches("[store]\n")
         )
     }
 }
@@ -53,6 +56,8 @@ pub struct Service {
     /// For any request.
     pub client: Client,
     setup: Setup,
+    ports: (u16, u16),
+    store: String,
     folder: tempfile::TempDir,
     child: Child,
     log: Arc<Mutex<String>>,
@@ -67,13 +72,19 @@ impl Service {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let (listen, operations) = free_ports();
         let log = Arc::new(Mutex::new(String::new()));
-        std::fs::write(folder.path().join("solewire.toml"), setup.toml(listen, operations))
+        let store = match &setup.store {
+            Some(store) => store.clone(),
+            None => postgres::store_of_this_run().await,
+        };
+        std::fs::write(folder.path().join("solewire.toml"), setup.toml(listen, operations, &store))
             .expect("the settings are written");
         let mut service = Service {
             fhir_url: format!("http://127.0.0.1:{listen}/fhir"),
             operations_url: format!("http://127.0.0.1:{operations}"),
             client: Client::new(),
             setup,
+            ports: (listen, operations),
+            store,
             child: spawn(folder.path(), &log),
             folder,
             log,
@@ -101,6 +112,27 @@ impl Service {
         self.ready().await;
     }
 
+    /// Starts a killed service again that will not be ready, and waits until it is live.
+    ///
+    /// # Panics
+    /// When it does not become live.
+    pub async fn restart_not_ready(&mut self) {
+        self.child = spawn(self.folder.path(), &self.log);
+        self.client = Client::new();
+        self.answers("live").await;
+    }
+
+    /// Changes the lines of TOML behind the generated ones, for the next start. A section that is there already is
+    /// continued.
+    ///
+    /// # Panics
+    /// When the settings cannot be written.
+    pub fn set_more(&mut self, more: &str) {
+        more.clone_into(&mut self.setup.more);
+        let settings = self.setup.toml(self.ports.0, self.ports.1, &self.store);
+        std::fs::write(self.folder.path().join("solewire.toml"), settings).expect("the settings are written");
+    }
+
     /// What it wrote so far, from all its lives.
     ///
     /// # Panics
@@ -108,6 +140,18 @@ impl Service {
     #[must_use]
     pub fn log(&self) -> String {
         self.log.lock().expect("the log").clone()
+    }
+
+    /// The memory that it has in use, in KiB.
+    ///
+    /// # Panics
+    /// Where the system does not tell.
+    #[must_use]
+    pub fn resident_kib(&self) -> u64 {
+        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id()));
+        let status = status.expect("the status of the service");
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("its resident memory");
+        line.trim().trim_end_matches(" kB").parse().expect("a number")
     }
 
     /// The folder with its settings and its store.
@@ -157,8 +201,12 @@ impl Service {
     }
 
     async fn ready(&mut self) {
+        self.answers("ready").await;
+    }
+
+    async fn answers(&mut self, health: &str) {
         let deadline = Instant::now() + READY_LIMIT;
-        let url = format!("{}/health/ready", self.operations_url);
+        let url = format!("{}/health/{health}", self.operations_url);
         loop {
             if let Some(status) = self.child.try_wait().expect("a child of this process") {
                 panic!("the service ended with {status}:\n{}", self.log());
@@ -166,7 +214,7 @@ impl Service {
             if self.client.try_get(&url).await.is_some_and(|answer| answer.status == 200) {
                 return;
             }
-            assert!(Instant::now() < deadline, "not ready in {READY_LIMIT:?}:\n{}", self.log());
+            assert!(Instant::now() < deadline, "not {health} in {READY_LIMIT:?}:\n{}", self.log());
             tokio::time::sleep(POLL).await;
         }
     }

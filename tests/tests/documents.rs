@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use solewire_service::config::SETTINGS;
 
+const SAFETY_CASE: &str = "service/docs/safety-case.md";
+
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
 }
@@ -33,7 +35,8 @@ fn the_readme_lists_the_settings_as_they_are() {
 
 #[test]
 fn the_paths_that_the_guides_name_are_there() {
-    for guide in ["README.md", "DEVELOPERS.md", "tests/corpus/README.md"] {
+    for guide in ["README.md", "DEVELOPERS.md", "service/OPERATING.md", "tests/corpus/README.md", SAFETY_CASE]
+    {
         let text = read(guide);
         let named = text.split('`').skip(1).step_by(2);
         let paths = named.filter(|name| {
@@ -48,7 +51,7 @@ fn the_paths_that_the_guides_name_are_there() {
 
 #[test]
 fn the_caution_stands_where_people_read() {
-    for file in ["README.md", "openapi.yaml"] {
+    for file in ["README.md", "openapi.yaml", SAFETY_CASE] {
         let text = read(file).replace("\n> ", " ").replace("\n    ", " ");
         assert!(text.contains("Decision support for trained clinicians; not a diagnosis."), "{file}");
     }
@@ -80,23 +83,56 @@ fn the_crates_depend_on_each_other_one_way() {
     assert!(dependencies("solewire-service").contains(&"solewire-profiles".to_owned()));
 }
 
-/// SQL stands in the store and nowhere else; statuses of errors are chosen in one file.
-#[test]
-fn sql_stands_in_the_store_only() {
-    let mut folders = vec![root().join("service/src")];
+/// All Rust sources below a folder.
+fn sources(folder: &str) -> Vec<PathBuf> {
+    let mut folders = vec![root().join(folder)];
     let mut files = Vec::new();
     while let Some(folder) = folders.pop() {
         for entry in std::fs::read_dir(folder).unwrap() {
             let path = entry.unwrap().path();
             if path.is_dir() {
                 folders.push(path);
-            } else {
+            } else if path.extension().is_some_and(|extension| extension == "rs") {
                 files.push(path);
             }
         }
     }
-    for file in files.iter().filter(|file| !file.to_string_lossy().contains("/store/")) {
+    files
+}
+
+/// SQL stands in the store and nowhere else; statuses of errors are chosen in one file.
+#[test]
+fn sql_stands_in_the_store_only() {
+    for file in sources("service/src").iter().filter(|file| !file.to_string_lossy().contains("/store/")) {
         let text = std::fs::read_to_string(file).unwrap();
         assert!(!text.contains("sqlx::"), "{} speaks SQL", file.display());
+    }
+}
+
+/// A control without its test is a promise.
+#[test]
+fn the_safety_case_names_tests_that_exist() {
+    let tests: BTreeSet<String> = ["profiles", "service", "validator-cli", "tests"]
+        .into_iter()
+        .flat_map(sources)
+        .flat_map(|file| {
+            let text = std::fs::read_to_string(file).unwrap();
+            let names = text.lines().filter_map(|line| {
+                let (_, behind) = line.split_once("fn ")?;
+                Some(behind.split(['(', '<']).next().unwrap_or_default().to_owned())
+            });
+            names.collect::<Vec<_>>()
+        })
+        .collect();
+    let text = read(SAFETY_CASE);
+    let rows: Vec<&str> = text.lines().filter(|line| line.starts_with("| ") && line.contains('`')).collect();
+    assert!(rows.len() > 20, "the table is there");
+    for row in rows {
+        let shown_by = row.trim_end_matches(" |").rsplit(" | ").next().unwrap();
+        let named: Vec<&str> = shown_by.split('`').skip(1).step_by(2).collect();
+        assert!(!named.is_empty(), "no test shows: {row}");
+        for name in named {
+            assert!(tests.contains(name), "`{name}` is no test: {row}");
+        }
     }
 }

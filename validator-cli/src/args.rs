@@ -17,7 +17,8 @@ Examples:
   solewire-check assess exam.json --guideline iwgdf-2023 --at 2026-03-02T09:00:00Z
   solewire-check explain json-duplicate-key
 
-Settings: a flag beats the environment (SOLEWIRE_CHECK_FAIL_ON and the like), which beats solewire-check.toml;
+Settings: a flag beats the environment (SOLEWIRE_CHECK_FAIL_ON and the like), which beats solewire-check.toml
+here or above, which beats the user's own in $XDG_CONFIG_HOME/solewire-check (or ~/.config/solewire-check);
 `solewire-check config show` lists them with their sources.
 
 Exit codes:
@@ -42,6 +43,7 @@ pub(crate) struct Arguments {
 /// The version with those of what it checks by.
 fn long_version() -> String {
     let mut out = format!("{}\nFHIR 4.0.1", env!("CARGO_PKG_VERSION"));
+    out.push_str(&format!("\n{}", crate::inventory::shipped_line()));
     // A guideline that cannot be loaded stops every check with its reason; here it is left out.
     for guideline in solewire_profiles::risk::builtin_guidelines().unwrap_or_default() {
         out.push_str(&format!("\nguideline {} version {}", guideline.id, guideline.version));
@@ -67,6 +69,9 @@ pub(crate) enum Command {
     Manual,
     /// List every rule.
     Rules(RulesArguments),
+    /// Show the profiles and code lists that files are checked against.
+    #[command(subcommand)]
+    Profiles(ProfilesCommand),
     /// Explain one rule: what it finds, why it matters, how to mend it, where it comes from.
     Explain(ExplainArguments),
 }
@@ -156,7 +161,7 @@ pub(crate) struct ConfigArguments {
     /// Read the settings from this file [default: the nearest solewire-check.toml upward to the repository root].
     #[arg(long, value_name = "FILE", conflicts_with = "no_config")]
     pub(crate) config: Option<PathBuf>,
-    /// Read no configuration file.
+    /// Read no configuration file, the user's own included.
     #[arg(long)]
     pub(crate) no_config: bool,
 }
@@ -183,8 +188,36 @@ pub(crate) struct CompletionArguments {
     pub(crate) shell: clap_complete::Shell,
 }
 
+/// The definitions to look at.
+#[derive(Debug, Args)]
+pub(crate) struct DefinitionArguments {
+    #[command(flatten)]
+    pub(crate) config: ConfigArguments,
+    /// A folder of a site's own profiles, value sets, code systems and concept maps (*.json). May be repeated.
+    #[arg(long, value_name = "DIR")]
+    pub(crate) profiles: Vec<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum ProfilesCommand {
+    /// List every profile, value set, code system and concept map that is loaded: canonical address, version, SHA-256
+    /// and where it comes from.
+    List(ProfilesListArguments),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ProfilesListArguments {
+    #[command(flatten)]
+    pub(crate) definitions: DefinitionArguments,
+    /// How to write the list.
+    #[arg(long, value_enum, default_value_t = CatalogueFormat::Human)]
+    pub(crate) format: CatalogueFormat,
+}
+
 #[derive(Debug, Args)]
 pub(crate) struct RulesArguments {
+    #[command(flatten)]
+    pub(crate) definitions: DefinitionArguments,
     /// How to write the list.
     #[arg(long, value_enum, default_value_t = CatalogueFormat::Human)]
     pub(crate) format: CatalogueFormat,
@@ -192,9 +225,11 @@ pub(crate) struct RulesArguments {
 
 #[derive(Debug, Args)]
 pub(crate) struct ExplainArguments {
-    /// The id of the rule, as reports give it.
+    /// The id of the rule, as reports give it; also the key of a condition of FHIR R4 such as obs-6, or of a profile.
     #[arg(value_name = "RULE")]
     pub(crate) rule: String,
+    #[command(flatten)]
+    pub(crate) definitions: DefinitionArguments,
     /// How to write the explanation.
     #[arg(long, value_enum, default_value_t = CatalogueFormat::Human)]
     pub(crate) format: CatalogueFormat,
@@ -263,6 +298,9 @@ pub(crate) struct CheckArguments {
     /// List at most N issues in the whole run, 0 for all. Counts and exit code always cover all [default: 0].
     #[arg(long, value_name = "N")]
     pub(crate) max_errors: Option<usize>,
+    /// List at most N issues of each file, 0 for all. Counts and exit code always cover all [default: 0].
+    #[arg(long, value_name = "N")]
+    pub(crate) max_errors_per_file: Option<usize>,
     /// Show the offending values, which may tell who somebody is.
     #[arg(long)]
     pub(crate) show_values: bool,
@@ -291,7 +329,8 @@ pub(crate) struct OutputArguments {
     /// Closing line only; twice: nothing but faults.
     #[arg(short, long, action = ArgAction::Count, conflicts_with = "verbose")]
     pub(crate) quiet: u8,
-    /// Also name every file and how long it took, on standard error.
+    /// Also name every file and how long it took, on standard error; twice: also the profiles that each resource was
+    /// held against and how often which rule was broken.
     #[arg(short, long, action = ArgAction::Count)]
     pub(crate) verbose: u8,
 }
@@ -305,7 +344,8 @@ impl OutputArguments {
     pub(crate) fn loudness(&self) -> Loudness {
         match (self.quiet, self.verbose) {
             (0, 0) => Loudness::Normal,
-            (0, _) => Loudness::Verbose,
+            (0, 1) => Loudness::Verbose,
+            (0, _) => Loudness::Trace,
             (1, _) => Loudness::Quiet,
             (_, _) => Loudness::Silent,
         }
@@ -319,6 +359,7 @@ pub(crate) enum Loudness {
     Quiet,
     Normal,
     Verbose,
+    Trace,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]

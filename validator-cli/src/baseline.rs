@@ -31,6 +31,7 @@ pub(crate) const VERSION: u32 = 1;
 
 /// Rules whose breach may mean that a result stands for the wrong person, foot or site, or is not there at all.
 const SAFETY: &[&str] = &[
+    "exam-result-and-reason",
     "exam-result-missing",
     "exam-side-conflict",
     "exam-site-contradiction",

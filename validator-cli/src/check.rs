@@ -1,10 +1,11 @@
 //! From the bytes of one document to what the engine says about it.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
 
 use jiff::Timestamp;
 use serde_json::Value;
-use solewire_profiles::issue::Issue;
+use solewire_profiles::issue::{Issue, expression};
 use solewire_profiles::json::{Document, JSON_LIMIT, Limits, Position};
 use solewire_profiles::{CheckContext, Engine};
 
@@ -23,6 +24,8 @@ pub(crate) struct Checker {
     pub(crate) engine: Engine,
     pub(crate) context: CheckContext,
     limits: Limits,
+    /// Whether to tell which profiles each resource was held against.
+    pub(crate) traces: bool,
 }
 
 /// What came of one document.
@@ -34,6 +37,8 @@ pub(crate) struct Checked {
     pub(crate) root: String,
     /// In a Bundle: the resource type of every entry, in order.
     pub(crate) entries: Vec<String>,
+    /// The profiles that its resources were held against, a line each, where asked for.
+    pub(crate) trace: Vec<String>,
     pub(crate) outcome: Outcome,
 }
 
@@ -45,6 +50,25 @@ pub(crate) enum Outcome {
     Skipped(&'static str),
     /// It could not be read or checked.
     Unread(String),
+}
+
+/// The engine with the definitions in some folders.
+///
+/// # Errors
+/// How the run ends when they cannot be used; the reason has been said.
+pub(crate) fn engine(folders: &[PathBuf], console: Console) -> Result<Engine, Exit> {
+    let files = site_files::read(folders).map_err(|reason| {
+        console.fault(&format!("--profiles {reason}"));
+        Exit::Usage
+    })?;
+    Engine::with_site_files(&files).map_err(|error| {
+        if files.is_empty() {
+            console.fault(&format!("The built-in definitions cannot be used: {error}"));
+            return Exit::Fault;
+        }
+        console.fault(&format!("--profiles: {error}"));
+        Exit::Usage
+    })
 }
 
 impl Checked {
@@ -63,20 +87,9 @@ impl Checker {
     /// # Errors
     /// How the run ends when the arguments cannot be followed; the reason has been said.
     pub(crate) fn load(arguments: &EngineArguments, console: Console) -> Result<Checker, Exit> {
-        let files = site_files::read(&arguments.profiles).map_err(|reason| {
-            console.fault(&format!("--profiles {reason}"));
-            Exit::Usage
-        })?;
-        let engine = Engine::with_site_files(&files).map_err(|error| {
-            if files.is_empty() {
-                console.fault(&format!("The built-in definitions cannot be used: {error}"));
-                return Exit::Fault;
-            }
-            console.fault(&format!("--profiles: {error}"));
-            Exit::Usage
-        })?;
+        let engine = engine(&arguments.profiles, console)?;
         let at = arguments.at.unwrap_or_else(Timestamp::now);
-        Ok(Checker { engine, context: CheckContext::at(at), limits: Limits::default() })
+        Ok(Checker { engine, context: CheckContext::at(at), limits: Limits::default(), traces: false })
     }
 
     /// The largest document that is read, in bytes.
@@ -84,12 +97,26 @@ impl Checker {
         self.limits.bytes
     }
 
+    /// Which profiles the resources of a document were held against.
+    fn trace(&self, document: &Document, root: &str) -> Vec<String> {
+        let held = self.engine.profiles_of(document);
+        held.into_iter()
+            .map(|(at, urls)| format!("{}: {}.", expression(root, &at), urls.join(", ")))
+            .collect()
+    }
+
     /// Checks one record of a source.
     pub(crate) fn check(&self, source: &Source, record: Record) -> Checked {
         let line = record.line.map(|(line, _)| line);
         let origin =
             record.line.map_or(Position::START, |(line, offset)| Position { line, column: 1, offset });
-        let untyped = |outcome| Checked { line, root: UNTYPED.to_owned(), entries: Vec::new(), outcome };
+        let untyped = |outcome| Checked {
+            line,
+            root: UNTYPED.to_owned(),
+            entries: Vec::new(),
+            trace: Vec::new(),
+            outcome,
+        };
         let bytes = match record.content {
             Content::Unreadable(reason) => return untyped(Outcome::Unread(reason)),
             Content::Unfit(reason) => return untyped(Outcome::Skipped(reason)),
@@ -117,12 +144,12 @@ impl Checker {
         }));
         match attempt {
             Err(_) => untyped(Outcome::Unread("a fault of this program stopped the check".to_owned())),
-            Ok((root, Err(reason))) => {
-                Checked { line, root, entries: Vec::new(), outcome: Outcome::Skipped(reason) }
-            }
+            Ok((root, Err(reason))) => Checked { root, ..untyped(Outcome::Skipped(reason)) },
             Ok((root, Ok((issues, document)))) => {
                 let entries = document.as_ref().map(|document| entries(document.value())).unwrap_or_default();
-                Checked { line, root, entries, outcome: Outcome::Checked { issues, document } }
+                let trace = document.as_ref().filter(|_| self.traces);
+                let trace = trace.map(|document| self.trace(document, &root)).unwrap_or_default();
+                Checked { line, root, entries, trace, outcome: Outcome::Checked { issues, document } }
             }
         }
     }

@@ -1,9 +1,10 @@
 //! Settings that stand outside of the call, and where each of them comes from.
 //!
-//! A flag beats the environment (`SOLEWIRE_CHECK_...`), which beats the configuration file, which beats the default.
-//! The file is the one that `--config` names, or the nearest `solewire-check.toml` upward to the root of the
-//! repository; outside of a repository, the one in the current folder. What shows values or fixes the clock is never
-//! configured: it belongs to a single call.
+//! A flag beats the environment (`SOLEWIRE_CHECK_...`), which beats the configuration file, which beats the user's own
+//! file, which beats the default. The file is the one that `--config` names, or the nearest `solewire-check.toml` upward
+//! to the root of the repository; outside of a repository, the one in the current folder. The user's own is
+//! `solewire-check/solewire-check.toml` in `$XDG_CONFIG_HOME`, or in `.config` of `$HOME`; nothing needs either of them.
+//! What shows values or fixes the clock is never configured: it belongs to a single call.
 
 use std::collections::BTreeMap;
 use std::ffi::OsString;
@@ -11,12 +12,14 @@ use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
 use serde_json::{Value, json};
+use solewire_profiles::Engine;
 
 use crate::args::{
-    CatalogueFormat, CheckArguments, ColorChoice, ConfigArguments, ConfigShowArguments, EngineArguments,
-    FailOn, Format, InputArguments, Loudness, OutputArguments, monofilament,
+    CatalogueFormat, CheckArguments, ColorChoice, ConfigArguments, ConfigShowArguments, DefinitionArguments,
+    EngineArguments, FailOn, Format, InputArguments, Loudness, OutputArguments, monofilament,
 };
 use crate::catalogue::{nearest, print};
+use crate::check;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::report::one_line;
@@ -55,6 +58,7 @@ const KEYS: &[Key] = &[
     Key { name: "include", kind: Kind::Many, default: &["*.json", "*.ndjson"], check: anything },
     Key { name: "jobs", kind: Kind::One, default: &[], check: jobs },
     Key { name: "max-errors", kind: Kind::One, default: &["0"], check: number },
+    Key { name: "max-errors-per-file", kind: Kind::One, default: &["0"], check: number },
     Key { name: "monofilament", kind: Kind::One, default: &["three-site"], check: criterion },
     Key { name: "profiles", kind: Kind::ManyPaths, default: &[], check: anything },
 ];
@@ -97,6 +101,7 @@ enum Origin {
 #[derive(Debug, Default)]
 pub(crate) struct Configuration {
     file: Option<PathBuf>,
+    user_file: Option<PathBuf>,
     values: BTreeMap<&'static str, (Vec<String>, Origin)>,
 }
 
@@ -116,14 +121,19 @@ impl Configuration {
             (None, true) => None,
             (None, false) => std::env::current_dir().ok().and_then(|here| nearest_file(&here)),
         };
-        if let Some(path) = file {
-            let text = std::fs::read_to_string(&path)
+        let user_file = if arguments.no_config {
+            None
+        } else {
+            user_file(|name| std::env::var_os(name)).filter(|path| path.is_file())
+        };
+        // What is read later takes the place of what was read before.
+        for path in user_file.iter().chain(&file) {
+            let text = std::fs::read_to_string(path)
                 .map_err(|error| usage(format!("{}: cannot be read: {error}.", path.display())))?;
-            configuration
-                .read(&text, &path)
-                .map_err(|error| usage(format!("{}: {error}", path.display())))?;
-            configuration.file = Some(path);
+            configuration.read(&text, path).map_err(|error| usage(format!("{}: {error}", path.display())))?;
         }
+        configuration.file = file;
+        configuration.user_file = user_file;
         let unknown = configuration
             .environment(std::env::vars_os())
             .map_err(|(name, reason)| usage(format!("{name}: {reason}.")))?;
@@ -206,6 +216,16 @@ impl Configuration {
         fill(&mut input.ignore_file, self.one("ignore-file").map(PathBuf::from));
     }
 
+    /// The engine with the definitions that the call names, or that the settings name where it names none.
+    ///
+    /// # Errors
+    /// How the run ends when the settings or the definitions cannot be used; the reason has been said.
+    pub(crate) fn engine(mut arguments: DefinitionArguments, console: Console) -> Result<Engine, Exit> {
+        let configuration = Configuration::load(&arguments.config, console)?;
+        fill_all(&mut arguments.profiles, configuration.many("profiles"));
+        check::engine(&arguments.profiles, console)
+    }
+
     /// Fills in what the call left open.
     pub(crate) fn fill_engine(&self, engine: &mut EngineArguments) {
         fill_all(&mut engine.profiles, self.many("profiles"));
@@ -219,6 +239,8 @@ impl Configuration {
             fill(&mut check.fail_on, self.word("fail-on"));
         }
         fill(&mut check.max_errors, self.one("max-errors").and_then(|text| text.parse().ok()));
+        let per_file = self.one("max-errors-per-file").and_then(|text| text.parse().ok());
+        fill(&mut check.max_errors_per_file, per_file);
     }
 
     /// Fills in what the call left open, with a format only where the command has it.
@@ -261,13 +283,19 @@ pub(crate) fn show(arguments: &ConfigShowArguments) -> Exit {
             let settings: Vec<Value> = rows
                 .map(|(name, values, source)| json!({ "name": name, "values": values, "source": source }))
                 .collect();
-            let file = configuration.file.as_ref().map(|path| path.to_string_lossy());
-            one_line(&json!({ "schema_version": 1, "file": file, "settings": settings })) + "\n"
+            let shown = |path: &Option<PathBuf>| json!(path.as_ref().map(|path| path.to_string_lossy()));
+            let (file, user_file) = (shown(&configuration.file), shown(&configuration.user_file));
+            one_line(&json!({
+                "schema_version": 1,
+                "file": file,
+                "user_file": user_file,
+                "settings": settings
+            })) + "\n"
         }
         CatalogueFormat::Human => rows
             .map(|(name, values, source)| {
                 let value = if values.is_empty() { "-".to_owned() } else { values.join(", ") };
-                format!("{name:<13} {:<24} {}\n", visible(&value), visible(&source))
+                format!("{name:<19} {:<24} {}\n", visible(&value), visible(&source))
             })
             .collect(),
     };
@@ -295,6 +323,13 @@ fn wanted(kind: Kind) -> &'static str {
         Kind::OnePath => "give one path as text",
         Kind::Many | Kind::ManyPaths => "give a list of texts",
     }
+}
+
+/// The user's own file: where the XDG Base Directory Specification puts it. Relative paths there count for nothing.
+fn user_file(variable: impl Fn(&str) -> Option<OsString>) -> Option<PathBuf> {
+    let absolute = |name: &str| variable(name).map(PathBuf::from).filter(|path| path.is_absolute());
+    let folder = absolute("XDG_CONFIG_HOME").or_else(|| absolute("HOME").map(|home| home.join(".config")))?;
+    Some(folder.join("solewire-check").join(FILE))
 }
 
 fn nearest_file(here: &Path) -> Option<PathBuf> {
@@ -373,6 +408,18 @@ mod tests {
         assert_eq!(configuration.many("include").unwrap(), ["a*.json", "b*.json"]);
         let wrong = [(OsString::from("SOLEWIRE_CHECK_JOBS"), OsString::from("many"))];
         assert!(configuration.environment(wrong.into_iter()).is_err());
+    }
+
+    #[test]
+    fn the_users_own_file_is_looked_for_where_the_environment_says_and_nowhere_without_it() {
+        let at = |pairs: &[(&str, &str)]| {
+            user_file(|name| pairs.iter().find(|pair| pair.0 == name).map(|pair| OsString::from(pair.1)))
+        };
+        let own = |folder: &str| Some(Path::new(folder).join("solewire-check").join(FILE));
+        assert_eq!(at(&[("XDG_CONFIG_HOME", "/c"), ("HOME", "/h")]), own("/c"));
+        assert_eq!(at(&[("XDG_CONFIG_HOME", "relative"), ("HOME", "/h")]), own("/h/.config"));
+        assert_eq!(at(&[("HOME", "")]), None);
+        assert_eq!(at(&[]), None);
     }
 
     #[test]

@@ -35,6 +35,13 @@ impl Console {
             say(text);
         }
     }
+
+    /// The steps of the checks, for somebody who looks for a rule.
+    pub(crate) fn trace(&self, text: &str) {
+        if self.loudness >= Loudness::Trace {
+            say(text);
+        }
+    }
 }
 
 fn say(text: &str) {

@@ -10,6 +10,7 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 use solewire_profiles::Engine;
+use solewire_profiles::inventory::Origin;
 
 use crate::args::{EvidenceArguments, FailOn};
 use crate::baseline::Baseline;
@@ -17,6 +18,7 @@ use crate::catalogue;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::input::{Fingerprint, Name};
+use crate::inventory;
 use crate::report::{Totals, one_line, summary};
 
 /// The version of the format. It grows when a member is renamed, removed or changes its meaning.
@@ -67,13 +69,20 @@ impl Evidence {
         let guidelines = circumstances.engine.guidelines().iter().map(
             |guideline| json!({ "id": guideline.id, "version": guideline.version, "sha256": guideline.hash }),
         );
-        let rules = catalogue::document();
+        let rules = catalogue::document(circumstances.engine);
+        let definitions = circumstances.engine.definitions();
+        let of_site = definitions.iter().filter(|definition| definition.origin != Origin::Shipped);
+        let site = of_site.map(inventory::members);
         let mut head = json!({
             "schema_version": VERSION,
             "kind": "evidence",
             "tool": { "name": env!("CARGO_PKG_NAME"), "version": env!("CARGO_PKG_VERSION") },
             "fhir_version": "4.0.1",
             "guidelines": guidelines.collect::<Vec<_>>(),
+            "profiles": {
+                "shipped": inventory::shipped_members(),
+                "site": site.collect::<Vec<_>>(),
+            },
             "rules_sha256": sha256(one_line(&rules).as_bytes()),
             "fail_on": circumstances.fail_on.word(),
         });

@@ -18,9 +18,11 @@ mod exit;
 mod glob;
 mod help;
 mod input;
+mod inventory;
 mod pipeline;
 mod report;
 mod site_files;
+mod unconfirmed;
 mod validate;
 mod watch;
 
@@ -28,7 +30,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::args::{Arguments, BaselineCommand, Command, ConfigCommand};
+use crate::args::{Arguments, BaselineCommand, Command, ConfigCommand, ProfilesCommand};
 
 fn main() -> ExitCode {
     console::keep_values_out_of_panics();
@@ -39,8 +41,9 @@ fn main() -> ExitCode {
         Command::Config(ConfigCommand::Show(arguments)) => config::show(&arguments),
         Command::Completion(arguments) => help::completion(&arguments),
         Command::Manual => help::manual(),
-        Command::Rules(arguments) => catalogue::rules(&arguments),
-        Command::Explain(arguments) => catalogue::explain(&arguments),
+        Command::Rules(arguments) => catalogue::rules(arguments),
+        Command::Explain(arguments) => catalogue::explain(arguments),
+        Command::Profiles(ProfilesCommand::List(arguments)) => inventory::list(arguments),
     };
     exit.into()
 }

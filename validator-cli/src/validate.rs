@@ -1,5 +1,6 @@
 //! `solewire-check validate`: read, check, report.
 
+use std::collections::BTreeMap;
 use std::ops::ControlFlow;
 use std::path::Path;
 use std::sync::Arc;
@@ -7,8 +8,9 @@ use std::time::Duration;
 
 use clap::ValueEnum;
 use jiff::tz::TimeZone;
+use solewire_profiles::issue::Issue;
 
-use crate::args::{FailOn, Format, ValidateArguments};
+use crate::args::{FailOn, Format, Loudness, ValidateArguments};
 use crate::baseline::Baseline;
 use crate::check::{Checked, Checker, Outcome};
 use crate::config::Configuration;
@@ -18,6 +20,7 @@ use crate::exit::Exit;
 use crate::input::{self, Fingerprint, Gathered, Name, Source};
 use crate::pipeline::{self, End, Step, Work};
 use crate::report::output::{self, Output};
+use crate::report::text::count;
 use crate::report::{self, Counts, Entry, Reporter, Settings, Totals, Unmapped, Verdict};
 use crate::watch::Watch;
 
@@ -33,7 +36,8 @@ fn attempt(mut arguments: ValidateArguments, console: Console) -> Result<Exit, E
     configuration.fill_check(&mut arguments.check);
     configuration.fill_output(&mut arguments.output, Format::value_variants());
     configuration.fill_baseline(&mut arguments.baseline);
-    let checker = Checker::load(&arguments.check.engine, console)?;
+    let mut checker = Checker::load(&arguments.check.engine, console)?;
+    checker.traces = arguments.output.loudness() == Loudness::Trace;
     let Gathered { sources, unmatched } = input::gather(&arguments.input, console)?;
     let mut others: Vec<(&str, &Path)> = Vec::new();
     others.extend(arguments.evidence.evidence.as_deref().map(|path| ("--evidence", path)));
@@ -62,6 +66,8 @@ fn attempt(mut arguments: ValidateArguments, console: Console) -> Result<Exit, E
     let mut run = Run {
         reports: &mut reports,
         room: room(arguments.check.max_errors.unwrap_or_default()),
+        room_in_file: 0,
+        per_file: room(arguments.check.max_errors_per_file.unwrap_or_default()),
         console,
         baseline,
         evidence,
@@ -73,16 +79,20 @@ fn attempt(mut arguments: ValidateArguments, console: Console) -> Result<Exit, E
     let (totals, end) = run.all(&Arc::new(checker), &Arc::new(sources), jobs, &mut watch);
     drop(watch);
     let Run { baseline, evidence, .. } = run;
-    if let (Some(baseline), false) = (&baseline, totals.incomplete) {
-        for stale in baseline.stale() {
-            console.note(&stale);
-        }
-    }
     let recorded = evidence.map_or(Exit::Clean, |file| file.finish(&totals, baseline.as_ref(), console));
     let failed = reports.iter().any(|(output, _)| output.has_failed());
     let unmatched = tell_unmatched(&unmatched, arguments.input.allow_empty, console);
     let exit = exit(&totals, settings.fail_on, arguments.input.allow_empty, failed, console);
     Ok(unmatched.max(exit).max(recorded).max(ended(end, console)))
+}
+
+/// How often which rule was broken, by rule.
+fn broken(issues: &[Issue]) -> BTreeMap<&str, usize> {
+    let mut broken = BTreeMap::new();
+    for issue in issues {
+        *broken.entry(issue.rule.as_ref()).or_default() += 1;
+    }
+    broken
 }
 
 fn load_baseline(path: Option<&Path>, checker: &Checker, console: Console) -> Result<Option<Baseline>, Exit> {
@@ -164,6 +174,10 @@ struct Run<'a> {
     reports: &'a mut Vec<(Output, Box<dyn Reporter>)>,
     /// How many issues may still be listed.
     room: usize,
+    /// How many of the file at hand.
+    room_in_file: usize,
+    /// How many of each file.
+    per_file: usize,
     console: Console,
     baseline: Option<Baseline>,
     evidence: Option<Evidence>,
@@ -193,7 +207,10 @@ impl Run<'_> {
             match step {
                 Step::Document { result, took } => {
                     self.took += took;
-                    let mut file = self.file.take().unwrap_or_default();
+                    let mut file = self.file.take().unwrap_or_else(|| {
+                        self.room_in_file = self.per_file;
+                        Totals::default()
+                    });
                     self.document(source, result, &mut file);
                     self.file = Some(file);
                     last = Some(source.name.clone());
@@ -213,6 +230,12 @@ impl Run<'_> {
         totals.incomplete |= matches!(end, End::Interrupted | End::Fault);
         let unmapped = std::mem::take(&mut self.unmapped);
         self.each(|reporter, out| reporter.unmapped(out, &unmapped));
+        let baseline = self.baseline.as_ref().filter(|_| !totals.incomplete);
+        let stale = baseline.map(Baseline::stale).unwrap_or_default();
+        for entry in &stale {
+            self.console.note(entry);
+        }
+        self.each(|reporter, out| reporter.stale(out, &stale));
         self.each(|reporter, out| reporter.finish(out, &totals));
         for (output, _) in self.reports.iter_mut() {
             output.close(self.console);
@@ -239,11 +262,22 @@ impl Run<'_> {
             issues.retain(|issue| !baseline.accepts(issue, &checked.root, &source.name.shown));
             totals.accepted += all - issues.len();
         }
+        for line in &checked.trace {
+            self.console.trace(&format!("{}: {line}", source.name.shown));
+        }
         let verdict = match &checked.outcome {
             Outcome::Checked { issues, .. } => {
+                for (rule, number) in broken(issues) {
+                    self.console.trace(&format!(
+                        "{}: {rule}: {}.",
+                        source.name.shown,
+                        count(number, "issue")
+                    ));
+                }
                 self.unmapped.count(issues);
-                let (listed, rest) = issues.split_at(issues.len().min(self.room));
+                let (listed, rest) = issues.split_at(issues.len().min(self.room).min(self.room_in_file));
                 self.room -= listed.len();
+                self.room_in_file -= listed.len();
                 totals.documents += 1;
                 totals.issues.add(Counts::of(issues));
                 totals.unlisted += rest.len();

@@ -8,8 +8,9 @@ mod parse;
 mod tests;
 
 use std::borrow::Cow;
-use std::collections::HashMap;
 use std::sync::OnceLock;
+
+use ahash::{AHashMap, AHashSet};
 
 use crate::LoadError;
 use crate::issue::Severity;
@@ -118,7 +119,7 @@ pub struct TypeDefinition {
     /// Its elements.
     pub elements: Vec<Element>,
     /// JSON property name to the numbers of the element and, within it, of the type.
-    properties: HashMap<String, (usize, usize)>,
+    properties: AHashMap<String, (usize, usize)>,
 }
 
 impl TypeDefinition {
@@ -192,10 +193,12 @@ impl ValueSet {
 /// The tables of R4.
 #[derive(Debug)]
 pub struct BaseTables {
-    types: HashMap<String, TypeDefinition>,
+    types: AHashMap<String, TypeDefinition>,
     resource_types: Vec<&'static str>,
-    invariants: HashMap<&'static str, Vec<Invariant>>,
-    value_sets: HashMap<&'static str, ValueSet>,
+    invariants: AHashMap<&'static str, Vec<Invariant>>,
+    value_sets: AHashMap<&'static str, ValueSet>,
+    /// Every code of the value sets, by system.
+    listed: AHashMap<&'static str, AHashSet<&'static str>>,
 }
 
 impl BaseTables {
@@ -282,6 +285,11 @@ impl BaseTables {
     /// The value sets of required bindings, in no order.
     pub fn value_sets(&self) -> impl Iterator<Item = &ValueSet> {
         self.value_sets.values()
+    }
+
+    /// Whether a value set of a required binding lists a code of a system.
+    pub(crate) fn lists(&self, system: &str, code: &str) -> bool {
+        self.listed.get(system).is_some_and(|codes| codes.contains(code))
     }
 
     /// A value set of a required binding by its canonical URL, without version.

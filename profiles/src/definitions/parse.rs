@@ -1,8 +1,9 @@
 //! From the text of the tables to [`BaseTables`]. The format is told in `profiles/base/SOURCES.md`.
 
 use std::borrow::Cow;
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
+use ahash::{AHashMap, AHashSet};
 use serde::Deserialize;
 
 use super::{BaseTables, Element, Invariant, JsonForm, TypeDefinition, TypeKind, TypeUse, ValueSet};
@@ -50,11 +51,11 @@ pub(super) fn tables(
     let value_sets = parse_value_sets(value_sets)?;
     let entries: TypeEntries =
         serde_json::from_str(types).map_err(|error| fault(TYPES_FILE, error.to_string()))?;
-    let mut own = HashMap::new();
+    let mut own = AHashMap::new();
     for (name, entry) in &entries {
         own_elements(name, entry, &mut own)?;
     }
-    let mut types = HashMap::with_capacity(own.len());
+    let mut types = AHashMap::with_capacity(own.len());
     for (path, group) in &own {
         let elements = flatten(&entries, &own, path, group)?;
         let properties = properties(&elements);
@@ -76,6 +77,7 @@ pub(super) fn tables(
             .collect(),
         types,
         invariants: parse_invariants(invariants)?,
+        listed: listed(&value_sets),
         value_sets,
     };
     every_name_resolves(&tables)?;
@@ -98,7 +100,7 @@ struct Group {
 fn own_elements(
     name: &'static str,
     entry: &TypeEntry,
-    groups: &mut HashMap<String, Group>,
+    groups: &mut AHashMap<String, Group>,
 ) -> Result<(), LoadError> {
     let kind = match (entry.kind, entry.json) {
         ("resource", _) => TypeKind::Resource,
@@ -164,7 +166,7 @@ fn type_use(owner: &str, text: &'static str) -> Option<TypeUse> {
 /// Puts the elements of the base types in front; an element of the same name takes the inherited one's place.
 fn flatten(
     entries: &TypeEntries,
-    own: &HashMap<String, Group>,
+    own: &AHashMap<String, Group>,
     path: &str,
     group: &Group,
 ) -> Result<Vec<Element>, LoadError> {
@@ -191,8 +193,8 @@ fn flatten(
     Ok(elements)
 }
 
-fn properties(elements: &[Element]) -> HashMap<String, (usize, usize)> {
-    let mut properties = HashMap::new();
+fn properties(elements: &[Element]) -> AHashMap<String, (usize, usize)> {
+    let mut properties = AHashMap::new();
     for (number, element) in elements.iter().enumerate() {
         for (type_number, type_use) in element.types.iter().enumerate() {
             // An element of several types that is no choice would be ambiguous; R4 has none.
@@ -202,10 +204,10 @@ fn properties(elements: &[Element]) -> HashMap<String, (usize, usize)> {
     properties
 }
 
-fn parse_invariants(text: &'static str) -> Result<HashMap<&'static str, Vec<Invariant>>, LoadError> {
+fn parse_invariants(text: &'static str) -> Result<AHashMap<&'static str, Vec<Invariant>>, LoadError> {
     let entries: BTreeMap<&'static str, Vec<InvariantEntry>> =
         serde_json::from_str(text).map_err(|error| fault(INVARIANTS_FILE, error.to_string()))?;
-    let mut invariants = HashMap::with_capacity(entries.len());
+    let mut invariants = AHashMap::with_capacity(entries.len());
     for (path, rows) in entries {
         let mut declared = Vec::with_capacity(rows.len());
         for InvariantEntry(key, severity, human, expression) in rows {
@@ -221,7 +223,7 @@ fn parse_invariants(text: &'static str) -> Result<HashMap<&'static str, Vec<Inva
     Ok(invariants)
 }
 
-fn parse_value_sets(text: &'static str) -> Result<HashMap<&'static str, ValueSet>, LoadError> {
+fn parse_value_sets(text: &'static str) -> Result<AHashMap<&'static str, ValueSet>, LoadError> {
     let entries: BTreeMap<&'static str, ValueSetEntry> =
         serde_json::from_str(text).map_err(|error| fault(VALUE_SETS_FILE, error.to_string()))?;
     let value_set = |(url, entry): (&'static str, ValueSetEntry)| {
@@ -229,6 +231,15 @@ fn parse_value_sets(text: &'static str) -> Result<HashMap<&'static str, ValueSet
         (url, ValueSet { url, name: entry.name, codes })
     };
     Ok(entries.into_iter().map(value_set).collect())
+}
+
+/// The codes of all value sets, by system.
+fn listed(value_sets: &AHashMap<&'static str, ValueSet>) -> AHashMap<&'static str, AHashSet<&'static str>> {
+    let mut listed: AHashMap<&'static str, AHashSet<&'static str>> = AHashMap::new();
+    for (system, codes) in value_sets.values().flat_map(|value_set| value_set.codes.iter().flatten()) {
+        listed.entry(system).or_default().extend(codes);
+    }
+    listed
 }
 
 fn every_name_resolves(tables: &BaseTables) -> Result<(), LoadError> {

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use serde_json::{Value, json};
+use serde_json::{Map, Value, json};
 
 use super::places::{CodedPlace, coded_places};
 use super::read::test_of;
@@ -10,10 +10,10 @@ use super::submission::is_kept;
 use super::units::UCUM;
 use crate::definitions::BaseTables;
 use crate::issue::{Issue, Severity};
-use crate::json::push_pointer;
+use crate::json::{Trail, get, member, push_pointer, text};
 use crate::terminology::{
-    CodingSense, LocalSystem, Resolved, TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNMAPPED_CODE, Terminology,
-    codings,
+    CodingSense, LocalSystem, Resolved, TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNKNOWN_CODE,
+    TERMINOLOGY_UNMAPPED_CODE, Terminology, codings,
 };
 
 /// Codes of R4 that are read here although no element requires them (HL7 FHIR R4: `observation-category`,
@@ -57,51 +57,59 @@ const READ_HERE: &[(&str, &[&str])] = &[
 
 /// Looks at the codes of the resources that are stored and sent. Issues are not placed yet.
 pub(crate) fn check_codes(terminology: &Terminology, tables: &BaseTables, document: &Value) -> Vec<Issue> {
-    let mut look = Look { terminology, tables, told: BTreeSet::new(), issues: Vec::new() };
-    let is_bundle = text(document, "resourceType") == Some("Bundle");
-    if !is_bundle {
-        look.resource(document, "");
+    let mut look =
+        Look { terminology, tables, told: BTreeSet::new(), here: Trail::default(), issues: Vec::new() };
+    if text(document, "resourceType") != Some("Bundle") {
+        look.resource(document);
         return look.issues;
     }
-    let entries = document.get("entry").and_then(Value::as_array).into_iter().flatten();
+    let entries = get(document, "entry").and_then(Value::as_array).into_iter().flatten();
     for (number, entry) in entries.enumerate() {
-        if let Some(resource) = entry.get("resource") {
-            look.resource(resource, &format!("/entry/{number}/resource"));
+        if let Some(resource) = get(entry, "resource") {
+            look.here = Trail::default();
+            look.here.property("entry");
+            look.here.item(number);
+            look.here.property("resource");
+            look.resource(resource);
         }
     }
     look.issues
 }
 
-struct Look<'l> {
+struct Look<'l, 'd> {
     terminology: &'l Terminology,
     tables: &'l BaseTables,
     /// Code systems that were already said to be unchecked.
     told: BTreeSet<String>,
+    /// The way to what is looked at.
+    here: Trail<'d>,
     issues: Vec<Issue>,
 }
 
-impl Look<'_> {
-    fn resource(&mut self, resource: &Value, pointer: &str) {
+impl<'d> Look<'_, 'd> {
+    fn resource(&mut self, resource: &'d Value) {
         if !is_kept(resource) {
             return;
         }
-        self.unmapped(resource, pointer);
-        self.unknown(resource, pointer);
+        if self.terminology.has_device_systems() {
+            self.unmapped(resource);
+        }
+        self.unknown(resource);
     }
 
     /// Codes of a device in an Observation of the exam. Where the code of the test itself is one, nobody can tell
     /// whether the Observation belongs to the exam; it is not let go as though it did not.
-    fn unmapped(&mut self, resource: &Value, pointer: &str) {
+    fn unmapped(&mut self, resource: &Value) {
         if text(resource, "resourceType") != Some("Observation") {
             return;
         }
-        let of_exam = test_of(self.terminology, resource).is_some();
+        let of_exam = test_of(self.terminology, resource).is_some()
+            || !self.unmapped_codings(resource, &CodedPlace::test()).is_empty();
         for place in coded_places(resource) {
-            if of_exam || place.is_test() || !self.unmapped_codings(resource, &CodedPlace::test()).is_empty()
-            {
+            if of_exam || place.is_test() {
                 let readable = self.readable(resource, &place);
                 for (number, coding) in self.unmapped_codings(resource, &place) {
-                    let at = format!("{pointer}{}/coding/{number}", place.pointer);
+                    let at = format!("{}{}/coding/{number}", self.here.pointer(), place.pointer);
                     let message =
                         format!("No map covers this code of a device; it stands for {}.", place.meaning());
                     let mut issue = Issue::new(&TERMINOLOGY_UNMAPPED_CODE, at, message).value(&coding);
@@ -134,20 +142,27 @@ impl Look<'_> {
             .collect()
     }
 
-    /// Says once for each code system that it is not loaded, at its first code that nothing knows.
-    fn unknown(&mut self, value: &Value, pointer: &str) {
+    /// Says of each code that its system lacks, and once for each code system that is not loaded, at its first code
+    /// that nothing knows.
+    fn unknown(&mut self, value: &'d Value) {
         match value {
             Value::Array(items) => {
                 for (number, item) in items.iter().enumerate() {
-                    self.unknown(item, &format!("{pointer}/{number}"));
+                    if item.is_object() {
+                        self.here.item(number);
+                        self.unknown(item);
+                        self.here.back();
+                    }
                 }
             }
             Value::Object(object) => {
-                self.coding(value, pointer);
-                // Labels of handling say nothing about the exam.
-                for (name, part) in object.iter().filter(|(name, _)| *name != "meta") {
-                    if part.is_object() || part.is_array() {
-                        self.unknown(part, &push_pointer(pointer, name));
+                self.coding(object);
+                for (name, part) in object {
+                    // Labels of handling say nothing about the exam.
+                    if (part.is_object() || part.is_array()) && name != "meta" {
+                        self.here.property(name);
+                        self.unknown(part);
+                        self.here.back();
                     }
                 }
             }
@@ -155,27 +170,38 @@ impl Look<'_> {
         }
     }
 
-    fn coding(&mut self, value: &Value, pointer: &str) {
-        let (Some(system), Some(code)) = (text(value, "system"), text(value, "code")) else { return };
+    fn coding(&mut self, value: &Map<String, Value>) {
+        let text = |name: &str| member(value, name).and_then(Value::as_str);
+        let (Some(system), Some(code)) = (text("system"), text("code")) else { return };
         // A Quantity has a system and a code too; units are checked as such.
-        if value.get("value").is_some() || system == UCUM || self.told.contains(system) {
+        if system == UCUM || member(value, "value").is_some() {
+            return;
+        }
+        if self.terminology.is_device_system(system) {
+            return;
+        }
+        if self.terminology.lacks(system, code) {
+            let message = "The code system of this coding is loaded here and has no such code.";
+            let at = push_pointer(&self.here.pointer(), "code");
+            let mut issue = Issue::new(&TERMINOLOGY_UNKNOWN_CODE, at, message);
+            if let Some(near) = self.terminology.nearest_code(system, code) {
+                issue = issue.mend(format!("Did you mean `{near}`?"));
+            }
+            self.issues.push(issue.value(&json!(code)));
             return;
         }
         let read_here = READ_HERE.iter().any(|(of, codes)| *of == system && codes.contains(&code));
         if read_here
-            || self.terminology.is_device_system(system)
             || self.terminology.knows(system, code)
-            || self.tables.value_sets().any(|set| set.contains(system, code) == Some(true))
+            || self.tables.lists(system, code)
+            || self.told.contains(system)
         {
             return;
         }
         self.told.insert(system.to_owned());
         let message = "This code system is not loaded here, so its codes were not checked in this document.";
-        let issue = Issue::new(&TERMINOLOGY_NOT_CHECKED, push_pointer(pointer, "system"), message);
+        let issue =
+            Issue::new(&TERMINOLOGY_NOT_CHECKED, push_pointer(&self.here.pointer(), "system"), message);
         self.issues.push(issue.value(&json!(system)));
     }
-}
-
-fn text<'v>(value: &'v Value, name: &str) -> Option<&'v str> {
-    value.get(name).and_then(Value::as_str)
 }

@@ -8,15 +8,17 @@ use serde_json::Value;
 
 use super::document::same_target;
 use super::rules::{
-    EXAM_NOT_COUNTED, EXAM_RANGE, EXAM_RATIO, EXAM_RESULT_MISSING, EXAM_SIDE_CONFLICT,
-    EXAM_SITE_CONTRADICTION, EXAM_TIME_OFFSET, EXAM_UNIT,
+    EXAM_NOT_COUNTED, EXAM_RANGE, EXAM_RATIO, EXAM_RESULT_AND_REASON, EXAM_RESULT_MISSING,
+    EXAM_SIDE_CONFLICT, EXAM_SITE_CONTRADICTION, EXAM_TIME_OFFSET, EXAM_UNIT,
 };
 use super::units::{self, Conversion, UCUM, UnitSense};
 use super::{
     BodySite, FootExam, Item, Key, Laterality, Measured, Outcome, PanelStatus, Part, Reading, ResultCode,
     Site, Source, Test, Ulcer,
 };
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::issue::Issue;
+use crate::json::{get, text};
 use crate::terminology::{LocalSystem, Resolved, Terminology};
 use crate::time::ExamTime;
 
@@ -51,15 +53,15 @@ pub(crate) fn read(terminology: &Terminology, resources: &[SourceResource<'_>]) 
 
 /// The test that an Observation reports, if it is one of the exam.
 pub(crate) fn test_of(terminology: &Terminology, observation: &Value) -> Option<Test> {
-    if observation.get("resourceType").and_then(Value::as_str) != Some("Observation") {
+    if text(observation, "resourceType") != Some("Observation") {
         return None;
     }
-    code(terminology, LocalSystem::FootTest, observation.get("code")?).and_then(Test::from_code)
+    code(terminology, LocalSystem::FootTest, get(observation, "code")?).and_then(Test::from_code)
 }
 
 /// The body site of an Observation, if it has one that is known.
 pub(crate) fn body_site_of(terminology: &Terminology, observation: &Value) -> Option<BodySite> {
-    code(terminology, LocalSystem::FootSite, observation.get("bodySite")?).and_then(BodySite::from_code)
+    code(terminology, LocalSystem::FootSite, get(observation, "bodySite")?).and_then(BodySite::from_code)
 }
 
 fn code<'t>(terminology: &'t Terminology, system: LocalSystem, concept: &Value) -> Option<&'t str> {
@@ -90,6 +92,10 @@ fn stated_item(terminology: &Terminology, resource: &Value) -> Option<Item> {
             }
             let clinical = codes("/clinicalStatus/coding");
             let over = clinical.iter().any(|code| ["inactive", "remission", "resolved"].contains(code));
+            // An ulcer that is over is a previous one.
+            if item == Item::ActiveUlcer && over {
+                return Some(Item::PreviousUlcer);
+            }
             let counts = Item::HISTORY.contains(&item) || (Item::ACTIVE_PROBLEMS.contains(&item) && !over);
             counts.then_some(item)
         }
@@ -101,9 +107,36 @@ fn stated_item(terminology: &Terminology, resource: &Value) -> Option<Item> {
     }
 }
 
-/// How many answers must be right at the least, and of how many (IWGDF sensory addendum: two of three).
 const RIGHT: Decimal = Decimal::TWO;
 const ASKED: Decimal = Decimal::from_parts(3, 0, 0, false, 0);
+
+/// The clinical values that reading an exam rests on.
+pub(crate) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "right-answers",
+        number: Some(RIGHT),
+        unit: "",
+        meaning: "so many right answers of every three questions, one of them a sham: felt",
+        source: "IWGDF sensory addendum",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "questions-asked",
+        number: Some(ASKED),
+        unit: "",
+        meaning: "so many questions at a site at the least",
+        source: "IWGDF sensory addendum",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "plausible-bounds",
+        number: None,
+        unit: "",
+        meaning: "the bounds outside of which a number cannot be a measurement, which refuse an exam",
+        source: "common practice",
+        certainty: Certainty::CommonPractice,
+    },
+];
 
 /// Bounds outside of which a number cannot be a measurement of the thing (common practice, no source).
 fn plausible(test: Test, part: Part) -> Option<(u32, u32)> {
@@ -143,7 +176,7 @@ impl Reader<'_> {
     fn resource(&mut self, resource: &SourceResource<'_>) {
         let source = self.exam.sources.len();
         self.exam.sources.push(Source { reference: resource.reference.clone(), counts: false });
-        let counts = match resource.value.get("resourceType").and_then(Value::as_str) {
+        let counts = match text(resource.value, "resourceType") {
             Some("Observation") => self.observation(resource, source),
             Some("Condition" | "Procedure") => self.stated(resource, source),
             _ => false,
@@ -156,7 +189,7 @@ impl Reader<'_> {
     fn observation(&mut self, resource: &SourceResource<'_>, source: usize) -> bool {
         let (value, pointer) = (resource.value, resource.pointer.as_str());
         let Some(test) = test_of(self.terminology, value) else { return false };
-        let status = value.get("status").and_then(Value::as_str).unwrap_or_default();
+        let status = text(value, "status").unwrap_or_default();
         self.time(test, value, pointer, status);
         if test == Test::FootExam {
             self.panel(value, status);
@@ -234,7 +267,7 @@ impl Reader<'_> {
     }
 
     fn component(&mut self, place: Place, component: &Value, pointer: &str) {
-        let Some(concept) = component.get("code") else { return };
+        let Some(concept) = get(component, "code") else { return };
         let key = |part| Key { test: place.test, side: place.side, part };
         if let Some(item) = code(self.terminology, LocalSystem::FootTest, concept).and_then(Item::from_code) {
             let part = match place.site {
@@ -259,26 +292,37 @@ impl Reader<'_> {
                 self.result(key(Part::Site(site)), component, pointer, place.source);
             }
             // The code stands for nothing here; the profile of the test says so.
-            Some(BodySite::Foot(_)) | None => self.report_if_empty(component, pointer),
+            Some(BodySite::Foot(_)) | None => self.report_unless_one(component, pointer),
         }
     }
 
-    fn report_if_empty(&mut self, holder: &Value, pointer: &str) {
+    /// A result or a reason why there is none: one of them, and not both.
+    fn report_unless_one(&mut self, holder: &Value, pointer: &str) {
         let has_value = holder
             .as_object()
             .is_some_and(|map| map.keys().any(|key| key.trim_start_matches('_').starts_with("value")));
-        if !has_value && holder.get("dataAbsentReason").is_none() {
-            let message = "There is neither a result nor a reason why there is none.";
-            self.issues.push(Issue::new(&EXAM_RESULT_MISSING, pointer, message));
+        match (has_value, get(holder, "dataAbsentReason").is_some()) {
+            (false, false) => {
+                let message = "There is neither a result nor a reason why there is none.";
+                self.issues.push(Issue::new(&EXAM_RESULT_MISSING, pointer, message));
+            }
+            // On the Observation itself this breaks obs-6 of R4, which says nothing of components.
+            (true, true) if pointer.contains("/component/") => {
+                let message = "The component has a result and a reason why there is none.";
+                self.issues.push(Issue::new(&EXAM_RESULT_AND_REASON, pointer, message));
+            }
+            _ => {}
         }
     }
 
     fn result(&mut self, key: Key, holder: &Value, pointer: &str, source: usize) {
-        self.report_if_empty(holder, pointer);
-        if let Some(reason) = holder.get("dataAbsentReason") {
+        self.report_unless_one(holder, pointer);
+        if let Some(reason) = get(holder, "dataAbsentReason") {
             let reason =
                 reason.pointer("/coding/0/code").and_then(Value::as_str).unwrap_or("unknown").to_owned();
             self.exam.entries.entry(key).or_default().not_tested.push((reason, source));
+            // Which of the two is meant nobody can tell, so a result beside a reason counts for nothing.
+            return;
         }
         if let Some(outcome) = self.outcome(key, holder, pointer) {
             self.add(key, outcome, source, pointer);
@@ -286,15 +330,15 @@ impl Reader<'_> {
     }
 
     fn outcome(&mut self, key: Key, holder: &Value, pointer: &str) -> Option<Outcome> {
-        if let Some(concept) = holder.get("valueCodeableConcept") {
+        if let Some(concept) = get(holder, "valueCodeableConcept") {
             let code = code(self.terminology, LocalSystem::FootResult, concept)?;
             return ResultCode::from_code(code).map(Outcome::Code);
         }
-        if let Some(ratio) = holder.get("valueRatio") {
+        if let Some(ratio) = get(holder, "valueRatio") {
             return self.ratio(ratio, &format!("{pointer}/valueRatio"));
         }
-        let quantity = holder.get("valueQuantity")?;
-        let value = quantity.get("value")?;
+        let quantity = get(holder, "valueQuantity")?;
+        let value = get(quantity, "value")?;
         let convert =
             self.unit(units::unit(key.test, key.part), quantity, &format!("{pointer}/valueQuantity"))?;
         let (low, high) = plausible(key.test, key.part).unwrap_or((0, u32::MAX));
@@ -333,11 +377,10 @@ impl Reader<'_> {
         quantity: &Value,
         pointer: &str,
     ) -> Option<Option<&'static Conversion>> {
-        let text = |name: &str| quantity.get(name).and_then(Value::as_str);
-        if text("system") != Some(UCUM) {
+        if text(quantity, "system") != Some(UCUM) {
             return None;
         }
-        let code = text("code")?;
+        let code = text(quantity, "code")?;
         let (message, mend) = match units::judge(code, wanted) {
             UnitSense::Same => return Some(None),
             UnitSense::Convertible(conversion) => return Some(Some(conversion)),

@@ -1,7 +1,5 @@
 //! Rules across the elements and resources of an exam.
 
-use std::collections::HashSet;
-
 use jiff::SignedDuration;
 use serde_json::Value;
 
@@ -107,6 +105,12 @@ rules! {
         mend "Add a value, or dataAbsentReason (not-performed, not-applicable, asked-declined).",
         source "HL7 FHIR R4, Observation.dataAbsentReason"
     }
+    EXAM_RESULT_AND_REASON = "exam-result-and-reason" Error Conflict {
+        "A component has both a result and a reason why there is none",
+        why "One of the two is wrong. Taken as tested it could hide a gap; taken as not tested it could hide a finding.",
+        mend "Keep the value if the place was tested, else keep dataAbsentReason, and take the other one out.",
+        source "HL7 FHIR R4, Observation: obs-6 says it of the Observation; for components it is a project rule"
+    }
     EXAM_RATIO = "exam-ratio" Error Value {
         "A Ratio of answers does not count right answers of at least three questions",
         why "A site counts as felt when two of three answers are right, one of the three questions being a sham.",
@@ -191,12 +195,10 @@ impl Grouping {
         let mut listed_by = vec![Vec::new(); entries.list.len()];
         for &panel in &panels {
             let Some(entry) = entries.list.get(panel) else { continue };
-            let members: HashSet<&str> = members(entry).filter_map(|(_, reference)| reference).collect();
-            for (number, other) in entries.list.iter().enumerate() {
-                let listed = members.iter().any(|reference| {
-                    entries.resolve(entry, reference).is_some_and(|found| std::ptr::eq(found, other))
-                });
-                if let Some(list) = listed_by.get_mut(number).filter(|_| listed) {
+            let references = members(entry).filter_map(|(_, reference)| reference);
+            for number in references.filter_map(|reference| entries.number_of(entry, reference)) {
+                // A panel that lists a result twice still lists it once.
+                if let Some(list) = listed_by.get_mut(number).filter(|list| list.last() != Some(&panel)) {
                     list.push(panel);
                 }
             }

@@ -12,6 +12,7 @@ use super::rules::{EXAM_PANEL_MISSING, Grouping};
 use super::{BodySite, Test};
 use crate::engine::{CheckContext, ExamKey, GroupBy, PlacedResource, Submission, SubmittedExam};
 use crate::issue::Issue;
+use crate::json::text;
 use crate::terminology::Terminology;
 use crate::time::ExamTime;
 
@@ -20,7 +21,7 @@ const KEPT: &[&str] = &["Observation", "Condition", "Procedure"];
 
 /// Whether a resource is stored and sent with an exam.
 pub(super) fn is_kept(resource: &Value) -> bool {
-    resource.get("resourceType").and_then(Value::as_str).is_some_and(|name| KEPT.contains(&name))
+    text(resource, "resourceType").is_some_and(|name| KEPT.contains(&name))
 }
 
 /// UUIDv5 of a name in the namespace of this project.
@@ -51,38 +52,39 @@ pub(super) fn groups(
         return vec![std::iter::once(*panel).chain(others).collect()];
     }
     if !grouping.panels.is_empty() {
-        return grouping
-            .panels
-            .iter()
-            .map(|panel| {
-                let listed = numbers.clone().filter(|number| {
-                    number != panel
-                        && kept(*number)
-                        && grouping.listed_by.get(*number).is_some_and(|list| list.as_slice() == [*panel])
-                });
-                std::iter::once(*panel).chain(listed).collect()
-            })
-            .collect();
+        let mut groups: Vec<Vec<usize>> = grouping.panels.iter().map(|panel| vec![*panel]).collect();
+        let places: HashMap<usize, usize> =
+            grouping.panels.iter().enumerate().map(|(place, panel)| (*panel, place)).collect();
+        for number in numbers.filter(|number| kept(*number)) {
+            let Some([panel]) = grouping.listed_by.get(number).map(Vec::as_slice) else { continue };
+            let group = places.get(panel).and_then(|&place| groups.get_mut(place));
+            if let Some(group) = group.filter(|_| number != *panel) {
+                group.push(number);
+            }
+        }
+        return groups;
     }
-    let mut groups: Vec<(Option<String>, Vec<usize>)> = Vec::new();
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mut places: HashMap<Option<String>, usize> = HashMap::new();
     for number in numbers {
         let Some(entry) = entries.list.get(number).filter(|_| tests.get(number).copied().flatten().is_some())
         else {
             continue;
         };
         let key = loose_key(entry.resource, group_by);
-        match groups.iter_mut().find(|(known, _)| *known == key) {
-            Some((_, group)) => group.push(number),
-            None => groups.push((key, vec![number])),
+        let place = *places.entry(key).or_insert(groups.len());
+        match groups.get_mut(place) {
+            Some(group) => group.push(number),
+            None => groups.push(vec![number]),
         }
     }
-    if let [(_, group)] = groups.as_mut_slice() {
+    if let [group] = groups.as_mut_slice() {
         // Conditions and Procedures beside the results of one exam belong to it.
         let stated =
             (0..entries.list.len()).filter(|&number| kept(number) && tests.get(number) == Some(&None));
         group.extend(stated);
     }
-    groups.into_iter().map(|(_, group)| group).collect()
+    groups
 }
 
 /// What names the exam of a result that has no panel.

@@ -2,8 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use rust_decimal::Decimal;
+
 use super::words::{Words, evidence, sources};
 use super::{Fact, FactTable, Finding, State};
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Item, Laterality, Part, ResultCode, Test};
 
 /// How fast an active problem has to be seen (NICE NG19, active problems, read in health-service restatements).
@@ -14,6 +17,28 @@ pub enum Urgency {
     /// At once: limb- or life-threatening.
     Immediate,
 }
+
+/// Working days within which an active problem that is not immediate is referred, and again within which it is triaged.
+pub(crate) const WORKING_DAYS: u32 = 1;
+
+pub(super) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "active-problem-working-days",
+        number: Some(Decimal::from_parts(WORKING_DAYS, 0, 0, false, 0)),
+        unit: "",
+        meaning: "an active problem is referred within so many working days and triaged within as many more",
+        source: "NICE NG19, recommendations 1.4.1 and 1.4.2",
+        certainty: Certainty::Secondary,
+    },
+    ClinicalValue {
+        id: "hot-swollen-foot",
+        number: None,
+        unit: "",
+        meaning: "an unexplained hot, swollen foot is an active problem, with or without pain",
+        source: "NICE NG19 (the same words were read for Scotland 2016)",
+        certainty: Certainty::Memory,
+    },
+];
 
 /// Problems that threaten limb or life by themselves.
 const IMMEDIATE: &[Item] = &[
@@ -88,8 +113,8 @@ pub(super) fn add_person_level(exam: &FootExam, words: &Words<'_>, person: &mut 
     }
 }
 
-/// How urgent the active problems of an exam are; none without one.
-pub(super) fn urgency(exam: &FootExam, person: &FactTable) -> Option<Urgency> {
+/// How urgent the active problems of an exam are; none without one. `severe_ischaemia` is by pressures, of any foot.
+pub(super) fn urgency(exam: &FootExam, person: &FactTable, severe_ischaemia: bool) -> Option<Urgency> {
     if person.state(Fact::ActiveProblem) != State::Present {
         return None;
     }
@@ -98,8 +123,8 @@ pub(super) fn urgency(exam: &FootExam, person: &FactTable) -> Option<Urgency> {
             .into_iter()
             .any(|side| entry(exam, side, item).is_some_and(|entry| entry.has(ResultCode::Present)))
     };
-    let ulcer_with_ischaemia =
-        present(Item::ActiveUlcer) && person.state(Fact::PeripheralArteryDisease) == State::Present;
+    let ischaemia = severe_ischaemia || person.state(Fact::PeripheralArteryDisease) == State::Present;
+    let ulcer_with_ischaemia = present(Item::ActiveUlcer) && ischaemia;
     let severe_ulcer = exam
         .of_test(Test::Ulcer, Some(Laterality::Left))
         .chain(exam.of_test(Test::Ulcer, Some(Laterality::Right)))

@@ -5,19 +5,38 @@
 //! sides are kept as a contradiction.
 
 mod active;
+mod near;
 mod perfusion;
 mod recorded;
 mod sensation;
+mod severe_ischaemia;
+mod ulcer;
+mod warmth;
 mod words;
 
 use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
+use crate::clinical_values::ClinicalValue;
 use crate::exam::{FootExam, Item, Laterality};
 use crate::terminology::Terminology;
 pub use active::Urgency;
+pub(crate) use active::WORKING_DAYS;
+pub use warmth::WarmSite;
 use words::Words;
+
+/// The clinical values of all findings.
+pub(crate) const VALUES: &[&[ClinicalValue]] = &[
+    active::VALUES,
+    near::VALUES,
+    perfusion::VALUES,
+    recorded::VALUES,
+    sensation::VALUES,
+    severe_ischaemia::VALUES,
+    ulcer::VALUES,
+    warmth::VALUES,
+];
 
 /// When the 10 g monofilament shows loss of protective sensation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -57,9 +76,14 @@ pub enum Fact {
     /// A previous Charcot foot, now inactive.
     CharcotHistory,
     /// Estimated glomerular filtration rate below 30 mL/min/1.73 m2.
+    #[serde(rename = "egfr-below-30")]
     EgfrBelow30,
     /// The same rate at exactly 30, which the Scottish chart leaves open.
+    #[serde(rename = "egfr-exactly-30")]
     EgfrExactly30,
+    /// The same rate below 15: kidney failure by the rate alone.
+    #[serde(rename = "egfr-below-15")]
+    EgfrBelow15,
     /// Neither able to care for the feet nor helped.
     SelfCareImpaired,
     /// Not felt at any monofilament site tested.
@@ -84,6 +108,7 @@ impl Fact {
         Fact::CharcotHistory,
         Fact::EgfrBelow30,
         Fact::EgfrExactly30,
+        Fact::EgfrBelow15,
         Fact::SelfCareImpaired,
         Fact::MonofilamentInsensate,
         Fact::FootPulseAbsent,
@@ -106,9 +131,10 @@ impl Fact {
             Fact::CharcotHistory => "previous Charcot foot",
             Fact::EgfrBelow30 => "eGFR below 30",
             Fact::EgfrExactly30 => "eGFR of exactly 30",
+            Fact::EgfrBelow15 => "eGFR below 15",
             Fact::SelfCareImpaired => "unable to care for the feet and without help",
             Fact::MonofilamentInsensate => "monofilament not felt at a site",
-            Fact::FootPulseAbsent => "a foot pulse absent",
+            Fact::FootPulseAbsent => "missing foot pulse",
         }
     }
 }
@@ -144,6 +170,8 @@ pub struct Finding {
     pub contradictions: Vec<String>,
     /// Choices of local policy that this finding rests on.
     pub policies: Vec<String>,
+    /// Results that lie close to what would make it present.
+    pub near: Vec<Evidence>,
 }
 
 impl Finding {
@@ -154,6 +182,7 @@ impl Finding {
             missing: Vec::new(),
             contradictions: Vec::new(),
             policies: Vec::new(),
+            near: Vec::new(),
         }
     }
 
@@ -175,6 +204,7 @@ impl Finding {
                 out.missing.extend(foot.missing.iter().cloned());
             }
             out.contradictions.extend(foot.contradictions.iter().cloned());
+            out.near.extend(foot.near.iter().cloned());
             for policy in &foot.policies {
                 if !out.policies.contains(policy) {
                     out.policies.push(policy.clone());
@@ -229,6 +259,8 @@ pub struct Findings {
     pub contradictions: Vec<String>,
     /// Things found that ask for care without counting as a risk factor, a line each.
     pub care: Vec<String>,
+    /// Where one foot is warmer than the other.
+    pub warm: Vec<WarmSite>,
 }
 
 /// Facts that belong to a foot; all others belong to the person.
@@ -282,6 +314,12 @@ pub fn findings(exam: &FootExam, terminology: &Terminology, criterion: Monofilam
     ];
     let mut of_person: Vec<(Fact, Finding)> =
         history.iter().map(|&(fact, item)| (fact, recorded::history(exam, &words, item))).collect();
+    for (fact, finding) in &mut of_person {
+        if *fact == Fact::EndStageRenalDisease {
+            recorded::hold_against_rate(finding, exam);
+        }
+    }
+    of_person.push((Fact::EgfrBelow15, recorded::egfr_below_15(exam)));
     of_person.push((Fact::EgfrBelow30, recorded::egfr_below_30(exam)));
     of_person.push((Fact::EgfrExactly30, recorded::egfr_exactly_30(exam)));
     of_person.push((Fact::SelfCareImpaired, recorded::self_care_impaired(exam, &words)));
@@ -290,12 +328,22 @@ pub fn findings(exam: &FootExam, terminology: &Terminology, criterion: Monofilam
         right.insert(fact, finding.clone());
         person.insert(fact, finding);
     }
+    let sensation = |side| match side {
+        Laterality::Left => left.get(&Fact::LossOfProtectiveSensation),
+        Laterality::Right => right.get(&Fact::LossOfProtectiveSensation),
+    };
+    let mut care = ulcer::described(exam, &words, sensation);
+    care.extend(recorded::care(exam, &words));
     let person = FactTable(person);
-    let urgency = active::urgency(exam, &person);
+    let severe: Vec<String> =
+        Laterality::BOTH.into_iter().flat_map(|side| severe_ischaemia::found(exam, &words, side)).collect();
+    let urgency = active::urgency(exam, &person, !severe.is_empty());
+    care.extend(severe.into_iter().map(|line| format!("{line}; with an ulcer, vascular opinion at once")));
     Findings {
         urgency,
         contradictions: recorded::contradictions(exam, &words),
-        care: recorded::care(exam, &words),
+        care,
+        warm: warmth::warm_sites(exam, &words),
         person,
         left: FactTable(left),
         right: FactTable(right),

@@ -8,16 +8,76 @@
 
 use rust_decimal::{Decimal, RoundingStrategy};
 
-use super::words::{Words, evidence, index, sources};
+use super::near::{index_above, just_above};
+use super::words::{Words, evidence, index, lower_first, sources};
 use super::{Evidence, Finding, State};
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Item, Laterality, Measured, Outcome, Part, ResultCode, Site, Test};
 
 const ANKLE_LOW: Decimal = Decimal::from_parts(90, 0, 0, false, 2);
 const ANKLE_HIGH: Decimal = Decimal::from_parts(140, 0, 0, false, 2);
 const ANKLE_RULE_OUT_HIGH: Decimal = Decimal::from_parts(130, 0, 0, false, 2);
 const TOE_LOW: Decimal = Decimal::from_parts(70, 0, 0, false, 2);
-/// A stated index may differ this much from the one computed.
 const STATED_TOLERANCE: Decimal = Decimal::from_parts(1, 0, 0, false, 2);
+
+pub(super) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "ankle-index-low",
+        number: Some(ANKLE_LOW),
+        unit: "1",
+        meaning: "ankle-brachial index, rounded to two places, of this much or less: peripheral artery disease",
+        source: "AHA/ACC 2016, doi:10.1161/CIR.0000000000000471",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "ankle-index-high",
+        number: Some(ANKLE_HIGH),
+        unit: "1",
+        meaning: "ankle-brachial index above this: the arteries cannot be compressed",
+        source: "AHA/ACC 2016, doi:10.1161/CIR.0000000000000471",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "toe-index-low",
+        number: Some(TOE_LOW),
+        unit: "1",
+        meaning: "toe-brachial index, rounded to two places, of this much or less: peripheral artery disease",
+        source: "AHA/ACC 2016, doi:10.1161/CIR.0000000000000471",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "artery-disease-unlikely",
+        number: Some(ANKLE_RULE_OUT_HIGH),
+        unit: "1",
+        meaning: "ankle-brachial index above 0.90 and not above this, with a toe index above 0.70 and waveforms of two or three phases: peripheral artery disease is unlikely",
+        source: "Fitridge 2023, intersocietal guideline on peripheral artery disease",
+        certainty: Certainty::Memory,
+    },
+    ClinicalValue {
+        id: "stated-index-tolerance",
+        number: Some(STATED_TOLERANCE),
+        unit: "1",
+        meaning: "a stated index further than this from the one of the pressures contradicts them",
+        source: "a hundredth is the last place that is reported",
+        certainty: Certainty::Policy,
+    },
+    ClinicalValue {
+        id: "absent-pulse",
+        number: None,
+        unit: "",
+        meaning: "an absent dorsalis pedis or posterior tibial pulse is peripheral artery disease, all four present are none; a reduced one decides nothing",
+        source: "screening guidelines name pulses without saying what an absent one means",
+        certainty: Certainty::Policy,
+    },
+    ClinicalValue {
+        id: "podus-pulse-absent",
+        number: None,
+        unit: "",
+        meaning: "for the prediction rule, any of the four foot pulses absent counts, and a reduced one does not",
+        source: "Chappell 2021, BMJ Open Diabetes Res Care 9:e002150",
+        certainty: Certainty::Memory,
+    },
+];
 
 /// A ratio of pressures, rounded to two places, ties upwards.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -121,6 +181,15 @@ pub(super) fn of_foot(exam: &FootExam, words: &Words<'_>, side: Laterality) -> F
         }
         finding.evidence = abnormal;
         return finding;
+    }
+    for (list, test, limit) in
+        [(&ankle, Test::AnkleBrachialIndex, ANKLE_LOW), (&toe, Test::ToeBrachialIndex, TOE_LOW)]
+    {
+        let close = list.iter().filter_map(|index| Some((index.exact()?, &index.sources)));
+        for (value, sources) in close.filter(|(value, _)| just_above(*value, limit)) {
+            let name = words.on_foot(side, &lower_first(&words.test(test)), "");
+            finding.near.push(index_above(name.trim_end(), value, limit, sources.clone()));
+        }
     }
     if all_pulses {
         finding.state = State::Absent;
@@ -232,7 +301,7 @@ fn two_places(value: Decimal) -> Decimal {
 fn tie(top: Decimal, bottom: Decimal) -> bool {
     let thousandths = top.checked_mul(Decimal::ONE_THOUSAND).and_then(|top| divide(top, bottom));
     thousandths.is_some_and(|thousandths| {
-        thousandths.fract().is_zero() && thousandths % Decimal::TEN == Decimal::from(5)
+        thousandths.fract().is_zero() && thousandths % Decimal::TEN * Decimal::TWO == Decimal::TEN
     })
 }
 
@@ -295,6 +364,7 @@ fn indices(exam: &FootExam, side: Laterality, test: Test) -> Vec<Index> {
     }
     if let Some(entry) = exam.entry(test, Some(side), Part::Whole) {
         for reading in measured(entry) {
+            let tied = reading.exact().is_some_and(|value| tie(value, Decimal::ONE));
             let rounded = Measured {
                 at_least: reading.at_least.map(two_places),
                 at_most: reading.at_most.map(two_places),
@@ -306,11 +376,16 @@ fn indices(exam: &FootExam, side: Laterality, test: Test) -> Vec<Index> {
                 sources: sources(entry, |_| true),
                 stated: true,
                 full: true,
-                tie: false,
+                tie: tied,
             });
         }
     }
     out
+}
+
+/// The ankle-brachial indices of a foot, each as low as its readings allow.
+pub(super) fn ankle_indices(exam: &FootExam, side: Laterality) -> Vec<Measured> {
+    indices(exam, side, Test::AnkleBrachialIndex).into_iter().map(|index| index.lowest).collect()
 }
 
 /// Whether both indices and the waveforms of both foot arteries show that perfusion is normal.

@@ -2,11 +2,41 @@
 
 use rust_decimal::Decimal;
 
+use super::near::just_above;
 use super::words::{Words, evidence, sources};
 use super::{Finding, State};
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Item, Laterality, Measured, Outcome, Part, ResultCode, Test};
 
 const EGFR_LIMIT: Decimal = Decimal::from_parts(30, 0, 0, false, 0);
+const EGFR_FAILURE: Decimal = Decimal::from_parts(15, 0, 0, false, 0);
+
+pub(super) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "egfr-low",
+        number: Some(EGFR_LIMIT),
+        unit: "mL/min/{1.73_m2}",
+        meaning: "an estimated glomerular filtration rate below this is a factor; exactly this is open in the chart",
+        source: "Leese and Stang 2016, The Diabetic Foot Journal",
+        certainty: Certainty::Secondary,
+    },
+    ClinicalValue {
+        id: "egfr-failure",
+        number: Some(EGFR_FAILURE),
+        unit: "mL/min/{1.73_m2}",
+        meaning: "an estimated glomerular filtration rate below this is kidney failure by the rate (stage G5)",
+        source: "KDIGO guideline for chronic kidney disease, stages by filtration rate",
+        certainty: Certainty::Memory,
+    },
+    ClinicalValue {
+        id: "listed-deformities",
+        number: None,
+        unit: "",
+        meaning: "which shapes of the foot are listed as deformity",
+        source: "Michigan instrument and ACC/AHA 2024; mallet toe, high arch, flat foot and loss by surgery were not read there",
+        certainty: Certainty::Memory,
+    },
+];
 
 /// Deformity: the examiner's judgement decides where it is recorded; without it any listed deformity counts, and only
 /// all of them recorded as absent is absence (no source gives a threshold of severity; local policy).
@@ -168,7 +198,39 @@ fn egfr_finding(exam: &FootExam, decide: impl Fn(Measured) -> Option<bool>) -> F
 }
 
 pub(super) fn egfr_below_30(exam: &FootExam) -> Finding {
-    egfr_finding(exam, |measured| measured.reaches(EGFR_LIMIT).map(|reaches| !reaches))
+    egfr_below(exam, EGFR_LIMIT)
+}
+
+pub(super) fn egfr_below_15(exam: &FootExam) -> Finding {
+    egfr_below(exam, EGFR_FAILURE)
+}
+
+fn egfr_below(exam: &FootExam, limit: Decimal) -> Finding {
+    let mut finding = egfr_finding(exam, |measured| measured.reaches(limit).map(|reaches| !reaches));
+    if let Some(entry) = exam.entry(Test::Egfr, None, Part::Whole).filter(|_| finding.state == State::Absent)
+    {
+        let close = entry.readings.iter().any(|reading| match reading.outcome {
+            Outcome::Measured(measured) => measured.exact().is_some_and(|rate| just_above(rate, limit)),
+            Outcome::Code(_) => false,
+        });
+        if close {
+            let said = format!(
+                "estimated glomerular filtration rate a little above {limit}, a factor below {limit}"
+            );
+            finding.near.push(evidence(said, sources(entry, |_| true)));
+        }
+    }
+    finding
+}
+
+/// A rate of kidney failure beside a record that there is none: both are told. What the rate alone comes to is for the
+/// guideline to say.
+pub(super) fn hold_against_rate(finding: &mut Finding, exam: &FootExam) {
+    if finding.state == State::Absent && egfr_below_15(exam).state == State::Present {
+        finding.contradictions.push(format!(
+            "end-stage renal disease recorded as absent, against an estimated glomerular filtration rate below {EGFR_FAILURE} (stage G5); the more cautious reading is used"
+        ));
+    }
 }
 
 pub(super) fn egfr_exactly_30(exam: &FootExam) -> Finding {
@@ -242,9 +304,23 @@ pub(super) fn contradictions(exam: &FootExam, words: &Words<'_>) -> Vec<String> 
         .collect()
 }
 
-/// What was found on skin and nails that asks for care, whatever the category.
+/// What was found on skin and nails, in footwear and in daily care that asks for care, whatever the category.
 pub(super) fn care(exam: &FootExam, words: &Words<'_>) -> Vec<String> {
     let mut out = Vec::new();
+    let footwear = exam.entry(Test::Footwear, None, Part::Whole);
+    for code in [ResultCode::Inadequate, ResultCode::Barefoot] {
+        if footwear.is_some_and(|entry| entry.has(code)) {
+            out.push(format!("footwear worn to the visit: {}", words.result(code)));
+        }
+    }
+    let daily = exam.entry(Test::SelfCare, None, Part::Item(Item::ChecksFeetDaily));
+    if daily.is_some_and(|entry| entry.has(ResultCode::No)) {
+        out.push(format!(
+            "self-care: {}: {}",
+            words.item(Item::ChecksFeetDaily),
+            words.result(ResultCode::No)
+        ));
+    }
     for side in Laterality::BOTH {
         for test in [Test::Skin, Test::Nails] {
             for (part, entry) in exam.of_test(test, Some(side)) {

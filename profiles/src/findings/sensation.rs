@@ -7,19 +7,92 @@
 
 use rust_decimal::Decimal;
 
-use super::words::{Words, evidence, sources};
+use super::near::just_below;
+use super::words::{Words, evidence, lower_first, sources};
 use super::{Evidence, Finding, MonofilamentCriterion, State};
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Laterality, Outcome, Part, ResultCode, Site, Test};
 
-/// The examiner feels the fork this many seconds longer than the patient: reduced (Michigan instrument, read in a
-/// secondary restatement).
 const LAG_SECONDS: Decimal = Decimal::TEN;
-/// Volts at the pulp of the hallux from which the foot is at risk (Rayman 2011, Diabetes Care 34:1517).
 const THRESHOLD_VOLTS: Decimal = Decimal::from_parts(25, 0, 0, false, 0);
-/// Toe tips of six not felt from which the person is at risk (Rayman 2011).
 const TOE_TIPS_NOT_FELT: usize = 2;
 /// Sizes of the monofilament protocols in use, sites for each foot.
 const PROTOCOL_SIZES: &[usize] = &[3, 4, 9, 10];
+
+pub(super) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "monofilament-three-sites",
+        number: None,
+        unit: "",
+        meaning: "the sites of the three-site protocol are the plantar great toe and the first and fifth metatarsal heads; one of them not felt is loss of protective sensation",
+        source: "IWGDF sensory addendum (Schaper 2024); the number of sites was read there, their names were not",
+        certainty: Certainty::Memory,
+    },
+    ClinicalValue {
+        id: "monofilament-protocol-sizes",
+        number: None,
+        unit: "",
+        meaning: "protocols of 3, 4, 9 and 10 sites a foot are in use; a foot with fewer sites recorded counts as the next size",
+        source: "IWGDF sensory addendum, ADA 2008 and the 9 and 10 sites of a federal amputation-prevention programme",
+        certainty: Certainty::Memory,
+    },
+    ClinicalValue {
+        id: "monofilament-felt-below",
+        number: None,
+        unit: "",
+        meaning: "with `felt_below = N`, fewer than N sites felt on a foot is loss of protective sensation",
+        source: "common practice",
+        certainty: Certainty::CommonPractice,
+    },
+    ClinicalValue {
+        id: "vibration-lag",
+        number: Some(LAG_SECONDS),
+        unit: "s",
+        meaning: "the examiner feels the 128 Hz fork at the great toe this much longer than the patient, or more: abnormal",
+        source: "Michigan neuropathy screening instrument",
+        certainty: Certainty::Secondary,
+    },
+    ClinicalValue {
+        id: "vibration-threshold",
+        number: Some(THRESHOLD_VOLTS),
+        unit: "V",
+        meaning: "vibration perception threshold at the great toe of this much or more: abnormal",
+        source: "Rayman 2011, Diabetes Care 34:1517",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "toe-tips-not-felt",
+        number: Some(Decimal::from_parts(TOE_TIPS_NOT_FELT as u32, 0, 0, false, 0)),
+        unit: "",
+        meaning: "so many of the six toe tips not felt, or more: abnormal",
+        source: "Rayman 2011, Diabetes Care 34:1517",
+        certainty: Certainty::Primary,
+    },
+    ClinicalValue {
+        id: "sensation-intact",
+        number: None,
+        unit: "",
+        meaning: "no loss of protective sensation takes the whole monofilament protocol normal, one more test normal and none abnormal",
+        source: "ADA Standards of Care, section 12",
+        certainty: Certainty::Secondary,
+    },
+    ClinicalValue {
+        id: "sensation-one-abnormal-test",
+        number: None,
+        unit: "",
+        meaning: "one abnormal test beside a normal monofilament (128 Hz fork, vibration threshold, toe touch) is loss of protective sensation",
+        source: "Boulton 2008, Diabetes Care 31:1679",
+        certainty: Certainty::Memory,
+    },
+    ClinicalValue {
+        id: "podus-insensate",
+        number: None,
+        unit: "",
+        meaning: "for the prediction rule, any monofilament site not felt counts as insensate",
+        source: "Chappell 2021, BMJ Open Diabetes Res Care 9:e002150",
+        certainty: Certainty::Memory,
+    },
+];
 
 /// What one test says.
 #[derive(Default)]
@@ -30,6 +103,8 @@ struct Heard {
     doubtful: Vec<Evidence>,
     /// Other tests that are normal.
     normal: Vec<Evidence>,
+    /// Close to abnormal.
+    near: Vec<Evidence>,
     missing: Vec<String>,
 }
 
@@ -67,6 +142,7 @@ pub(super) fn of_foot(
     if let Some(monofilament) = monofilament_normal {
         if !heard.normal.is_empty() && heard.doubtful.is_empty() {
             let mut finding = Finding::new(State::Absent);
+            finding.near = heard.near;
             finding.evidence.push(monofilament);
             finding.evidence.extend(heard.normal);
             return finding;
@@ -85,6 +161,7 @@ pub(super) fn of_foot(
         }
     }
     let mut finding = Finding::new(State::Unknown);
+    finding.near = heard.near;
     finding.evidence = heard.doubtful;
     finding.evidence.extend(heard.normal);
     finding.missing = heard.missing;
@@ -167,6 +244,10 @@ fn felt_below(
         heard.abnormal.push(evidence(said, all_sources()));
         None
     } else if felt >= limit {
+        if felt == limit && felt < protocol {
+            let said = format!("{said}, abnormal below {limit}");
+            heard.near.push(evidence(said, all_sources()));
+        }
         Some(evidence(format!("{said}, not fewer than {limit} (common practice, no source)"), all_sources()))
     } else {
         heard.missing.push(format!(
@@ -205,6 +286,17 @@ fn vibration(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut H
             );
             if site == Site::HalluxDorsal { heard.abnormal.push(said) } else { heard.doubtful.push(said) }
         } else if normal && site == Site::HalluxDorsal {
+            for reading in &entry.readings {
+                let Outcome::Measured(measured) = reading.outcome else { continue };
+                if let Some(seconds) = measured.exact().filter(|seconds| just_below(*seconds, LAG_SECONDS)) {
+                    let said = format!(
+                        "lost {} s before the examiner loses it, abnormal from {LAG_SECONDS} s on,",
+                        seconds.normalize()
+                    );
+                    let said = words.at_site(side, Test::Vibration128Hz, site, &said);
+                    heard.near.push(evidence(said, vec![reading.source]));
+                }
+            }
             heard.normal.push(evidence(
                 words.at_site(side, Test::Vibration128Hz, site, "felt"),
                 sources(entry, |_| true),
@@ -227,6 +319,14 @@ fn vibration_threshold(exam: &FootExam, words: &Words<'_>, side: Laterality, hea
         && entry.readings.iter().all(|reading| reaches(reading) == Some(false))
     {
         heard.normal.push(evidence(words.on_foot(side, &test, "below 25 V"), sources(entry, |_| true)));
+        for reading in &entry.readings {
+            let Outcome::Measured(measured) = reading.outcome else { continue };
+            if let Some(volts) = measured.exact().filter(|volts| just_below(*volts, THRESHOLD_VOLTS)) {
+                let said = format!("of {} V, abnormal from {THRESHOLD_VOLTS} V on", volts.normalize());
+                let said = words.on_foot(side, &lower_first(&test), &said);
+                heard.near.push(evidence(said, vec![reading.source]));
+            }
+        }
     }
 }
 
@@ -245,6 +345,13 @@ fn toe_touch(exam: &FootExam, words: &Words<'_>, side: Laterality, heard: &mut H
     let recorded: Vec<usize> =
         all().filter_map(|(_, entry)| entry).flat_map(|entry| sources(entry, |_| true)).collect();
     let test = words.test(Test::ToeTouch);
+    if not_felt > 0 && not_felt + 1 == TOE_TIPS_NOT_FELT && not_felt_on(side) > 0 {
+        let said = format!(
+            "not felt at {not_felt} of the six toe tips of both feet, abnormal from {TOE_TIPS_NOT_FELT} on"
+        );
+        let said = words.on_foot(side, &lower_first(&test), &said);
+        heard.near.push(evidence(said, recorded.clone()));
+    }
     if not_felt >= TOE_TIPS_NOT_FELT && not_felt_on(side) > 0 {
         let said = words.on_foot(
             side,

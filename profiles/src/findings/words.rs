@@ -42,7 +42,7 @@ impl Words<'_> {
 }
 
 /// Lowers the first letter of a display that stands inside a sentence, unless it begins an abbreviation.
-fn lower_first(text: &str) -> String {
+pub(super) fn lower_first(text: &str) -> String {
     let mut characters = text.chars();
     match (characters.next(), characters.clone().next()) {
         (Some(first), Some(second)) if first.is_uppercase() && second.is_lowercase() => {

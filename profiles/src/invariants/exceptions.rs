@@ -16,7 +16,6 @@ pub(super) enum Treatment {
 pub(super) struct Exception {
     pub(super) key: &'static str,
     pub(super) treatment: Treatment,
-    #[cfg_attr(not(test), allow(dead_code, reason = "the reason is for readers of this table"))]
     pub(super) reason: &'static str,
 }
 

@@ -3,7 +3,7 @@
 use super::evaluate::{EvaluationError, Run};
 use super::focus::Focus;
 use super::parser;
-use super::syntax::{Expr, mark_memos};
+use super::syntax::{Expr, mark_memos, true_without};
 
 /// Why an expression was refused. `at` counts bytes from 0.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -61,6 +61,8 @@ impl CompileError {
 pub struct Expression {
     root: Expr,
     memos: usize,
+    /// A node without this property keeps to the expression.
+    idle_without: Option<String>,
 }
 
 impl Expression {
@@ -72,11 +74,18 @@ impl Expression {
         let mut root = parser::parse(source)?;
         let mut memos = 0;
         mark_memos(&mut root, &mut memos);
-        Ok(Expression { root, memos })
+        let idle_without = true_without(&root).map(|property| property.name.clone());
+        Ok(Expression { root, memos, idle_without })
     }
 
     pub(super) fn root(&self) -> &Expr {
         &self.root
+    }
+
+    /// The property without which every node keeps to the expression.
+    #[cfg(test)]
+    pub(super) fn idle_without(&self) -> Option<&str> {
+        self.idle_without.as_deref()
     }
 
     /// The truth of the expression for a node; none when it is unknown (the result is empty), as when a value that it
@@ -97,6 +106,9 @@ impl Expression {
     /// # Errors
     /// As [`Expression::decide`].
     pub fn holds(&self, focus: &Focus<'_>) -> Result<bool, EvaluationError> {
+        if self.idle_without.as_deref().is_some_and(|name| !focus.node.has(name)) {
+            return Ok(true);
+        }
         Ok(self.decide(focus)? != Some(false))
     }
 }

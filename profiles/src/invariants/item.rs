@@ -7,6 +7,7 @@ use super::focus::ElementTypes;
 use super::moment::Moment;
 use super::syntax::Property;
 use super::types::{choice_type, parent_type};
+use crate::json::{get, member, text};
 
 /// One member of a collection.
 #[derive(Debug, Clone)]
@@ -39,7 +40,7 @@ pub(super) struct Child<'d> {
 impl<'d> Node<'d> {
     /// A resource, whose type it says itself.
     pub(super) fn resource(value: &'d Value) -> Node<'d> {
-        Node { value: Some(value), companion: None, ty: value.get("resourceType").and_then(Value::as_str) }
+        Node { value: Some(value), companion: None, ty: text(value, "resourceType") }
     }
 
     fn new(value: Option<&'d Value>, companion: Option<&'d Value>, ty: Option<&'d str>) -> Option<Node<'d>> {
@@ -49,7 +50,7 @@ impl<'d> Node<'d> {
             return None;
         }
         if let (None | Some("Resource"), Some(value)) = (ty, value)
-            && value.get("resourceType").is_some()
+            && get(value, "resourceType").is_some()
         {
             return Some(Node::resource(value));
         }
@@ -63,8 +64,7 @@ impl<'d> Node<'d> {
 
     /// Whether it is a resource.
     pub(super) fn is_resource(&self) -> bool {
-        self.ty.is_some()
-            && self.value.and_then(|value| value.get("resourceType")).and_then(Value::as_str) == self.ty
+        self.ty.is_some() && self.value.and_then(|value| text(value, "resourceType")) == self.ty
     }
 
     /// The properties; none for a primitive.
@@ -100,8 +100,8 @@ impl<'d> Node<'d> {
         out: &mut Vec<Item<'d>>,
     ) -> u64 {
         let Some(properties) = self.properties() else { return 1 };
-        let value = properties.get(&property.name);
-        let companion = properties.get(&property.companion);
+        let value = member(properties, &property.name);
+        let companion = member(properties, &property.companion);
         if value.is_some() || companion.is_some() {
             let ty = self.child_type(&property.name, types);
             let before = out.len();
@@ -147,15 +147,14 @@ impl<'d> Node<'d> {
             (Some(Value::Array(_)), None) | (_, Some(_)) => None,
             (value, None) => value,
         };
-        let value = pick(properties.get(&property.name));
-        let companion = pick(properties.get(&property.companion));
+        let value = pick(member(properties, &property.name));
+        let companion = pick(member(properties, &property.companion));
         Node::new(value, companion, self.child_type(&property.name, types))
     }
 
-    /// Every child, in the order of the document.
-    pub(super) fn children(&self, types: &ElementTypes<'d>) -> Vec<Child<'d>> {
-        let mut out = Vec::new();
-        let Some(properties) = self.properties() else { return out };
+    /// Calls `visit` for every child, in the order of the document.
+    pub(super) fn each_child(&self, types: &ElementTypes<'d>, visit: &mut dyn FnMut(Child<'d>)) {
+        let Some(properties) = self.properties() else { return };
         let paired = properties.keys().any(|key| key.starts_with('_'));
         for (key, value) in properties {
             if key == "resourceType" {
@@ -168,8 +167,14 @@ impl<'d> Node<'d> {
                 None => (key.as_str(), Some(value), properties.get(&format!("_{key}"))),
             };
             let ty = self.child_type(property, types);
-            each(value, companion, ty, |index, node| out.push(Child { property, index, node }));
+            each(value, companion, ty, |index, node| visit(Child { property, index, node }));
         }
+    }
+
+    /// Every child, in the order of the document.
+    pub(super) fn children(&self, types: &ElementTypes<'d>) -> Vec<Child<'d>> {
+        let mut out = Vec::new();
+        self.each_child(types, &mut |child| out.push(child));
         out
     }
 

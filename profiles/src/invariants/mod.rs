@@ -43,6 +43,7 @@ mod names;
 mod native;
 mod parser;
 mod scalar_calls;
+mod stated;
 mod syntax;
 mod table;
 #[cfg(test)]
@@ -56,6 +57,7 @@ pub use evaluate::EvaluationError;
 pub use expression::{CompileError, Expression};
 pub use focus::{ElementTypes, Focus, Steps};
 pub use names::UnknownElement;
+pub use stated::{Handling, StatedCondition, published};
 pub use table::{Constraint, InvariantRow, InvariantTable, Origin, TableError};
 pub use walk::check;
 

@@ -6,6 +6,7 @@ use serde_json::Value;
 
 use super::focus::ElementTypes;
 use super::item::Node;
+use crate::json::{get, member};
 
 /// ele-1: an element has a value or children besides its id. An array where an element should be is wrong in another
 /// way, which the structure check tells.
@@ -36,8 +37,8 @@ pub(super) struct EntryFault {
 /// bdl-3 and bdl-4: the entries of a typed Bundle whose `request` or `response` does not fit the type.
 pub(super) fn entry_faults(bundle: &Node<'_>) -> Vec<EntryFault> {
     let Some(object) = bundle.object() else { return Vec::new() };
-    let Some(bundle_type) = object.get("type").and_then(Value::as_str) else { return Vec::new() };
-    let entries = object.get("entry").and_then(Value::as_array).map(Vec::as_slice).unwrap_or_default();
+    let Some(bundle_type) = member(object, "type").and_then(Value::as_str) else { return Vec::new() };
+    let entries = member(object, "entry").and_then(Value::as_array).map(Vec::as_slice).unwrap_or_default();
     let wants_request = matches!(bundle_type, "batch" | "transaction" | "history");
     let wants_response = matches!(bundle_type, "batch-response" | "transaction-response" | "history");
     let parts = [("request", wants_request), ("response", wants_response)];
@@ -48,7 +49,7 @@ pub(super) fn entry_faults(bundle: &Node<'_>) -> Vec<EntryFault> {
         .flat_map(|(number, entry)| {
             parts
                 .into_iter()
-                .filter(move |(part, wanted)| entry.get(*part).is_some() != *wanted)
+                .filter(move |(part, wanted)| get(entry, part).is_some() != *wanted)
                 .map(move |(part, wanted)| EntryFault { entry: number, part, missing: wanted })
         })
         .collect()
@@ -58,7 +59,7 @@ pub(super) fn entry_faults(bundle: &Node<'_>) -> Vec<EntryFault> {
 pub(super) fn is_one_or_other(extension: &Node<'_>) -> bool {
     let nested = extension
         .object()
-        .and_then(|object| object.get("extension"))
+        .and_then(|object| member(object, "extension"))
         .is_some_and(|value| value.as_array().is_none_or(|items| !items.is_empty()));
     nested != extension.has("value")
 }
@@ -69,13 +70,13 @@ pub(super) fn contained_ids<'d>(resource: &Node<'d>) -> HashSet<&'d str> {
 }
 
 fn contained<'d>(resource: &Node<'d>) -> impl Iterator<Item = (usize, &'d Value)> + use<'d> {
-    let items = resource.object().and_then(|object| object.get("contained")).and_then(Value::as_array);
+    let items = resource.object().and_then(|object| member(object, "contained")).and_then(Value::as_array);
     items.map(Vec::as_slice).unwrap_or_default().iter().enumerate()
 }
 
 /// ref-1: a reference that begins with `#` names a contained resource, or with `#` alone the container.
 pub(super) fn resolves(reference: &Node<'_>, ids: &HashSet<&str>) -> bool {
-    let text = reference.object().and_then(|object| object.get("reference")).and_then(Value::as_str);
+    let text = reference.object().and_then(|object| member(object, "reference")).and_then(Value::as_str);
     match text.and_then(|text| text.strip_prefix('#')) {
         None | Some("") => true,
         Some(id) => ids.contains(id),

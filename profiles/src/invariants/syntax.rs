@@ -173,3 +173,36 @@ fn is_closed(expr: &Expr) -> bool {
         }
     }
 }
+
+/// The property without which an expression is true, whatever else there is: `contained.contained.empty()` and
+/// `dataAbsentReason.empty() or value.empty()` hold for every node without the first name in them.
+///
+/// Only what is evaluated first counts, so that nothing is passed by which could not be evaluated.
+pub(super) fn true_without(expr: &Expr) -> Option<&Property> {
+    match &expr.kind {
+        Kind::Call { receiver, function: Function::Empty, .. } => begins_with(receiver),
+        Kind::Binary(Operator::Or, left, _) => true_without(left),
+        Kind::Binary(Operator::And, left, right) => {
+            let (left, right) = (true_without(left)?, true_without(right)?);
+            (left.name == right.name).then_some(left)
+        }
+        Kind::Binary(Operator::Implies, left, _) => match &left.kind {
+            Kind::Call { receiver, function: Function::Exists, .. } => begins_with(receiver),
+            _ => None,
+        },
+        _ => None,
+    }
+}
+
+/// The name that a path begins with, where without it the whole path is empty.
+fn begins_with(expr: &Expr) -> Option<&Property> {
+    match &expr.kind {
+        // One that begins with a capital may be the type of the node itself.
+        Kind::Name(property) => {
+            property.name.starts_with(|first: char| first.is_ascii_lowercase()).then_some(property)
+        }
+        Kind::Member(inner, _) => begins_with(inner),
+        Kind::Call { receiver, function: Function::Where | Function::Select, .. } => begins_with(receiver),
+        _ => None,
+    }
+}

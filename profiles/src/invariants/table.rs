@@ -1,14 +1,15 @@
 //! [`InvariantTable`]: the published invariants by the path of the element that carries them.
 
 use std::borrow::Cow;
-use std::collections::HashMap;
+
+use ahash::AHashMap;
 
 use super::INVARIANT;
 use super::evaluate::EvaluationError;
 use super::exceptions::{Treatment, exception};
 use super::expression::{CompileError, Expression};
 use super::focus::Focus;
-use super::types::choice_type;
+use super::types::{choice_type, parent_type};
 use crate::issue::{Issue, IssueType, Severity};
 
 /// An invariant as its definition lists it.
@@ -55,6 +56,7 @@ pub struct Constraint {
     severity: Severity,
     human: String,
     origin: Origin,
+    written: String,
     expression: Expression,
 }
 
@@ -74,6 +76,7 @@ impl Constraint {
             severity: row.severity,
             human: row.human.to_owned(),
             origin,
+            written: row.expression.to_owned(),
             expression,
         })
     }
@@ -82,6 +85,24 @@ impl Constraint {
     #[must_use]
     pub fn key(&self) -> &str {
         &self.key
+    }
+
+    /// How bad a breach is.
+    #[must_use]
+    pub fn severity(&self) -> Severity {
+        self.severity
+    }
+
+    /// The condition in words.
+    #[must_use]
+    pub fn human(&self) -> &str {
+        &self.human
+    }
+
+    /// The expression as it was written.
+    #[must_use]
+    pub fn written(&self) -> &str {
+        &self.written
     }
 
     /// The compiled expression.
@@ -166,10 +187,16 @@ pub(super) fn breach(
 /// ```
 #[derive(Debug, Default)]
 pub struct InvariantTable {
-    by_path: HashMap<String, Vec<Constraint>>,
-    /// Parent type, then element name (`probability[x]` for a choice), to the whole path.
-    elements: HashMap<String, HashMap<String, String>>,
+    by_path: AHashMap<String, Vec<Constraint>>,
+    /// Parent type to its elements that carry constraints.
+    elements: AHashMap<String, CarryingElements>,
+    /// Whether any primitive type carries constraints.
+    on_primitives: bool,
 }
+
+/// The elements of one type that carry constraints: name (`probability[x]` for a choice), and the whole path.
+#[derive(Debug, Default)]
+pub(super) struct CarryingElements(Vec<(String, String)>);
 
 impl InvariantTable {
     /// Compiles the published rows. Keys that are checked by code, restated or left out (see the module
@@ -192,9 +219,13 @@ impl InvariantTable {
                 continue;
             }
             constraints.push(Constraint::compile(row, Origin::Fhir)?);
+            let first = row.path.chars().next();
+            table.on_primitives |= first.is_some_and(|first| first.is_ascii_lowercase());
             if let Some((parent, element)) = row.path.rsplit_once('.') {
-                let elements = table.elements.entry(parent.to_owned()).or_default();
-                elements.insert(element.to_owned(), row.path.to_owned());
+                let CarryingElements(elements) = table.elements.entry(parent.to_owned()).or_default();
+                if !elements.iter().any(|(known, _)| known == element) {
+                    elements.push((element.to_owned(), row.path.to_owned()));
+                }
             }
         }
         Ok(table)
@@ -205,15 +236,30 @@ impl InvariantTable {
         self.by_path.get(path).map_or(&[], Vec::as_slice)
     }
 
-    /// The constraints carried by an element of a type, with the path that carries them.
-    pub(super) fn on_element(&self, parent: &str, property: &str) -> Option<(&str, &[Constraint])> {
-        let elements = self.elements.get(parent)?;
-        let path = elements.get(property).or_else(|| {
-            elements.iter().find_map(|(name, path)| {
-                let suffix = property.strip_prefix(name.strip_suffix("[x]")?)?;
-                choice_type(suffix).map(|_| path)
-            })
-        })?;
+    /// Whether values of a type have to keep constraints of their own: no primitive type has any in R4.
+    pub(super) fn speaks_of_type(&self, ty: &str) -> bool {
+        let is_primitive = ty.starts_with(|first: char| first.is_ascii_lowercase());
+        let speaks = |ty: &str| self.by_path.contains_key(ty);
+        !is_primitive || (self.on_primitives && (speaks(ty) || parent_type(ty).is_some_and(speaks)))
+    }
+
+    /// The elements of a type that carry constraints; none for most types.
+    pub(super) fn elements_of(&self, ty: &str) -> Option<&CarryingElements> {
+        self.elements.get(ty)
+    }
+
+    /// The constraints carried by an element, with the path that carries them.
+    pub(super) fn on_element<'t>(
+        &'t self,
+        CarryingElements(elements): &'t CarryingElements,
+        property: &str,
+    ) -> Option<(&'t str, &'t [Constraint])> {
+        let of_choice = |name: &str| {
+            let suffix = name.strip_suffix("[x]").and_then(|stem| property.strip_prefix(stem));
+            suffix.is_some_and(|suffix| choice_type(suffix).is_some())
+        };
+        let exact = elements.iter().find(|(name, _)| name == property);
+        let (_, path) = exact.or_else(|| elements.iter().find(|(name, _)| of_choice(name)))?;
         Some((path, self.on(path)))
     }
 }

@@ -8,12 +8,12 @@ use serde_json::Value;
 use super::INVARIANT;
 use super::focus::{ElementTypes, Focus, Steps};
 use super::item::Child;
-use super::table::{InvariantTable, breach};
+use super::table::{CarryingElements, InvariantTable, breach};
 use super::types::parent_type;
 use super::xhtml::{self, Fault};
 use super::{native, table};
-use crate::issue::{Issue, Severity};
-use crate::json::push_pointer;
+use crate::issue::{Issue, MOST_ISSUES, Severity};
+use crate::json::{member, push_pointer};
 
 /// Deepest nesting that is walked; documents are read to a depth of 64 at most.
 const MAX_DEPTH: usize = 128;
@@ -45,7 +45,7 @@ fn walk<'d>(
     let steps = Steps::for_document(value);
     let focus = Focus::resource(value, types, &steps);
     let ids = Rc::new(native::contained_ids(&focus.node));
-    Walk { table, issues, path: Vec::new() }.resource(focus, &ids);
+    Walk { table, issues, path: Vec::new() }.resource(&focus, &ids);
 }
 
 /// One step of the way to an element.
@@ -74,6 +74,10 @@ impl<'d> Walk<'_, 'd> {
         pointer
     }
 
+    fn is_full(&self) -> bool {
+        self.issues.len() >= MOST_ISSUES
+    }
+
     fn raise(&mut self, key: &'static str, message: &str, mend: &'static str) {
         let issue = breach(key.into(), Severity::Error, self.pointer(), message).mend(mend);
         self.issues.push(issue);
@@ -90,18 +94,18 @@ impl<'d> Walk<'_, 'd> {
         }
     }
 
-    fn resource(&mut self, focus: Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
+    fn resource(&mut self, focus: &Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
         let Some(ty) = focus.node.ty() else { return };
         let mut tested = Vec::new();
-        self.test(self.table.on(ty), &focus, &mut tested);
+        self.test(self.table.on(ty), focus, &mut tested);
         if !matches!(ty, "Bundle" | "Binary" | "Parameters") {
-            self.test(self.table.on("DomainResource"), &focus, &mut tested);
+            self.test(self.table.on("DomainResource"), focus, &mut tested);
         }
-        self.test(self.table.on("Resource"), &focus, &mut tested);
+        self.test(self.table.on("Resource"), focus, &mut tested);
         if ty == "Bundle" {
-            self.entries(&focus);
+            self.entries(focus);
         }
-        if focus.node.object().is_some_and(|object| object.contains_key("contained")) {
+        if focus.node.object().is_some_and(|object| member(object, "contained").is_some()) {
             for index in native::orphans(&focus.node, focus.types) {
                 self.path.push(Step { property: "contained", index: Some(index), companion: false });
                 self.raise(
@@ -118,6 +122,9 @@ impl<'d> Walk<'_, 'd> {
 
     fn entries(&mut self, bundle: &Focus<'d>) {
         for fault in native::entry_faults(&bundle.node) {
+            if self.is_full() {
+                return;
+            }
             let key = if fault.part == "request" { "bdl-3" } else { "bdl-4" };
             let (says, mend) = if fault.missing {
                 ("needs", format!("Add `{}` to the entry, or send the Bundle as a `collection`.", fault.part))
@@ -137,7 +144,7 @@ impl<'d> Walk<'_, 'd> {
         }
     }
 
-    fn children(&mut self, focus: Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
+    fn children(&mut self, focus: &Focus<'d>, ids: &Rc<HashSet<&'d str>>) {
         if self.path.len() >= MAX_DEPTH {
             let message = "The document is nested more deeply than its conditions are checked.";
             let issue = Issue::new(&INVARIANT, self.pointer(), message).mend("Flatten the nested elements.");
@@ -145,26 +152,46 @@ impl<'d> Walk<'_, 'd> {
             return;
         }
         let parent = focus.node.ty();
-        for child in focus.node.children(focus.types) {
+        let carrying = parent.and_then(|ty| self.table.elements_of(ty));
+        focus.node.each_child(focus.types, &mut |child| {
+            if self.is_full() || self.is_plain(parent, carrying, &child) {
+                return;
+            }
             let companion = child.node.value.is_none();
             self.path.push(Step { property: child.property, index: child.index, companion });
             let below = focus.at(child.node, child.property == "contained");
             if !child.node.is_resource() {
-                self.element(parent, &child, below, ids);
+                self.element(parent, carrying, &child, &below, ids);
             } else if child.property == "contained" {
-                self.resource(below, ids);
+                self.resource(&below, ids);
             } else {
-                self.resource(below, &Rc::new(native::contained_ids(&child.node)));
+                self.resource(&below, &Rc::new(native::contained_ids(&child.node)));
             }
             self.path.pop();
-        }
+        });
+    }
+
+    /// Whether an element is a primitive without companion that no condition speaks of: most elements are.
+    fn is_plain(
+        &self,
+        parent: Option<&str>,
+        carrying: Option<&'d CarryingElements>,
+        child: &Child<'d>,
+    ) -> bool {
+        let node = &child.node;
+        node.companion.is_none()
+            && node.primitive().is_some()
+            && !(parent == Some("Narrative") && child.property == "div")
+            && node.ty().is_some_and(|ty| ty != "xhtml" && !self.table.speaks_of_type(ty))
+            && carrying.is_none_or(|elements| self.table.on_element(elements, child.property).is_none())
     }
 
     fn element(
         &mut self,
         parent: Option<&str>,
+        carrying: Option<&'d CarryingElements>,
         child: &Child<'d>,
-        focus: Focus<'d>,
+        focus: &Focus<'d>,
         ids: &Rc<HashSet<&'d str>>,
     ) {
         let node = &child.node;
@@ -197,15 +224,16 @@ impl<'d> Walk<'_, 'd> {
         }
         let mut tested = Vec::new();
         if let Some(ty) = ty {
-            self.test(self.table.on(ty), &focus, &mut tested);
+            self.test(self.table.on(ty), focus, &mut tested);
             if let Some(general) = parent_type(ty) {
-                self.test(self.table.on(general), &focus, &mut tested);
+                self.test(self.table.on(general), focus, &mut tested);
             }
         }
-        if let Some((path, constraints)) = parent.and_then(|ty| self.table.on_element(ty, child.property))
+        if let Some((path, constraints)) =
+            carrying.and_then(|elements| self.table.on_element(elements, child.property))
             && Some(path) != ty
         {
-            self.test(constraints, &focus, &mut tested);
+            self.test(constraints, focus, &mut tested);
         }
         if node.object().is_none() {
             if node.companion.is_none() {

@@ -11,7 +11,9 @@
 mod index;
 mod strict;
 
-use serde_json::Value;
+use std::fmt::Write as _;
+
+use serde_json::{Map, Value};
 
 use crate::issue::{Issue, IssueType, Rule, Severity};
 pub use index::{Index, Position, Span};
@@ -23,11 +25,13 @@ pub struct Limits {
     pub bytes: usize,
     /// Deepest accepted nesting of objects and arrays.
     pub depth: usize,
+    /// Most accepted values: objects, arrays, texts, numbers and the rest.
+    pub values: usize,
 }
 
 impl Default for Limits {
     fn default() -> Self {
-        Limits { bytes: 64 * 1024 * 1024, depth: 64 }
+        Limits { bytes: 64 * 1024 * 1024, depth: 64, values: 16 * 1024 * 1024 }
     }
 }
 
@@ -138,13 +142,16 @@ impl Document {
         }
         let byte_order_mark = bytes.starts_with(BYTE_ORDER_MARK);
         let text = bytes.strip_prefix(BYTE_ORDER_MARK).unwrap_or(&bytes);
-        if let Err(error) = std::str::from_utf8(text) {
-            let offset = error.valid_up_to();
-            let message = "The text holds bytes that are not UTF-8.".to_owned();
-            let place = Position::of(text, offset).within(origin);
-            return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(place)]);
-        }
-        match strict::parse(text, limits.depth) {
+        let characters = match std::str::from_utf8(text) {
+            Ok(characters) => characters,
+            Err(error) => {
+                let offset = error.valid_up_to();
+                let message = "The text holds bytes that are not UTF-8.".to_owned();
+                let place = Position::of(text, offset).within(origin);
+                return Err(vec![Issue::new(&JSON_ENCODING, "", message).at(place)]);
+            }
+        };
+        match strict::parse(characters, limits) {
             Ok(value) => {
                 if strict::may_spell_reserved_key(text) {
                     let reserved = Index::build(text).reserved_keys(text, origin);
@@ -231,20 +238,103 @@ fn foreign_encoding(bytes: &[u8]) -> Option<&'static str> {
     }
 }
 
+/// Objects with up to this many properties are searched from front to back, which is faster than hashing the name.
+const FEW: usize = 12;
+
+/// A property of an object.
+pub(crate) fn member<'v>(object: &'v Map<String, Value>, name: &str) -> Option<&'v Value> {
+    if object.len() > FEW {
+        return object.get(name);
+    }
+    object.iter().find(|(key, _)| *key == name).map(|(_, value)| value)
+}
+
+/// A property of a value; none of anything but an object.
+pub(crate) fn get<'v>(value: &'v Value, name: &str) -> Option<&'v Value> {
+    member(value.as_object()?, name)
+}
+
+/// A property of a value, as text.
+pub(crate) fn text<'v>(value: &'v Value, name: &str) -> Option<&'v str> {
+    get(value, name)?.as_str()
+}
+
 /// One step deeper in a JSON pointer (RFC 6901), escaped.
 #[must_use]
 pub fn push_pointer(pointer: &str, token: &str) -> String {
     let mut out = String::with_capacity(pointer.len() + token.len() + 1);
     out.push_str(pointer);
-    out.push('/');
+    push_token(&mut out, token);
+    out
+}
+
+/// Takes one step in a JSON pointer, escaped.
+pub(crate) fn push_token(pointer: &mut String, token: &str) {
+    pointer.push('/');
+    if !token.contains(['~', '/']) {
+        pointer.push_str(token);
+        return;
+    }
     for character in token.chars() {
         match character {
-            '~' => out.push_str("~0"),
-            '/' => out.push_str("~1"),
-            other => out.push(other),
+            '~' => pointer.push_str("~0"),
+            '/' => pointer.push_str("~1"),
+            other => pointer.push(other),
         }
     }
-    out
+}
+
+/// The way to a place in a document, kept as steps: most places are passed without anything to say about them, and only
+/// then is a pointer worth its making.
+#[derive(Debug, Default)]
+pub(crate) struct Trail<'d>(Vec<TrailStep<'d>>);
+
+#[derive(Debug, Clone, Copy)]
+enum TrailStep<'d> {
+    Property(&'d str),
+    Item(usize),
+}
+
+impl<'d> Trail<'d> {
+    /// Takes the step to a property.
+    pub(crate) fn property(&mut self, name: &'d str) {
+        self.0.push(TrailStep::Property(name));
+    }
+
+    /// Takes the step to an item of an array.
+    pub(crate) fn item(&mut self, number: usize) {
+        self.0.push(TrailStep::Item(number));
+    }
+
+    /// Goes one step back.
+    pub(crate) fn back(&mut self) {
+        self.0.pop();
+    }
+
+    /// How many steps were taken.
+    pub(crate) fn len(&self) -> usize {
+        self.0.len()
+    }
+
+    /// The JSON pointer of the steps behind the first `skipped` ones.
+    pub(crate) fn pointer_behind(&self, skipped: usize) -> String {
+        let mut pointer = String::new();
+        for step in self.0.iter().skip(skipped) {
+            match step {
+                TrailStep::Property(name) => push_token(&mut pointer, name),
+                // Writing into a String cannot fail.
+                TrailStep::Item(number) => {
+                    write!(pointer, "/{number}").ok();
+                }
+            }
+        }
+        pointer
+    }
+
+    /// The JSON pointer of all steps.
+    pub(crate) fn pointer(&self) -> String {
+        self.pointer_behind(0)
+    }
 }
 
 #[cfg(test)]
@@ -327,6 +417,11 @@ mod tests {
         assert_eq!(parse(&very_deep).unwrap_err()[0].rule, "json-limit");
         let limits = Limits { bytes: 3, ..Limits::default() };
         assert_eq!(Document::parse(b"[1,2]".to_vec(), limits).unwrap_err()[0].rule, "json-limit");
+        let limits = Limits { values: 3, ..Limits::default() };
+        assert!(Document::parse(b"[1,2]".to_vec(), limits).is_ok());
+        let too_many = Document::parse(b"[1,{}, 2]".to_vec(), limits).unwrap_err();
+        assert_eq!((too_many.len(), too_many[0].rule.as_ref()), (1, "json-limit"));
+        assert_eq!(too_many[0].message, "The text holds more than 3 values.");
     }
 
     #[test]

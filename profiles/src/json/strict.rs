@@ -1,23 +1,26 @@
-//! `serde_json` with two refusals it does not make itself: repeated keys and a depth of our own.
+//! `serde_json` with refusals it does not make itself: repeated keys, a depth and a number of values of our own.
 
+use std::cell::Cell;
 use std::fmt;
 
+use memchr::memmem;
 use serde::de::{DeserializeSeed, Error as _, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 
-use super::{JSON_LIMIT, JSON_SYNTAX, Position};
+use super::{JSON_LIMIT, JSON_SYNTAX, Limits, Position};
 use crate::issue::Issue;
 
 /// `serde_json` hands a number of arbitrary precision to a visitor as a map with this one key.
 const NUMBER_KEY: &str = "$serde_json::private::Number";
 const RESERVED_PREFIX: &str = "$serde_json::private";
 const TOO_DEEP: &str = "nested too deeply";
+const TOO_MANY: &str = "too many values";
 
 /// Why a text could not be read.
 #[derive(Debug)]
 pub(super) struct ParseError {
     error: serde_json::Error,
-    depth: usize,
+    limits: Limits,
 }
 
 impl ParseError {
@@ -25,7 +28,11 @@ impl ParseError {
         let position = Position::at_line(text, self.error.line(), self.error.column()).within(origin);
         let said = self.error.to_string();
         if said.starts_with(TOO_DEEP) || said.starts_with("recursion limit exceeded") {
-            let message = format!("Objects and arrays are nested more than {} deep.", self.depth);
+            let message = format!("Objects and arrays are nested more than {} deep.", self.limits.depth);
+            return Issue::new(&JSON_LIMIT, "", message).at(position);
+        }
+        if said.starts_with(TOO_MANY) {
+            let message = format!("The text holds more than {} values.", self.limits.values);
             return Issue::new(&JSON_LIMIT, "", message).at(position);
         }
         // The message of the reader names what it expected, never the text it read; its place is ours to tell.
@@ -34,55 +41,48 @@ impl ParseError {
     }
 }
 
-pub(super) fn parse(text: &[u8], depth: usize) -> Result<Value, ParseError> {
-    let mut deserializer = serde_json::Deserializer::from_slice(text);
-    let value =
-        Strict { depth }.deserialize(&mut deserializer).and_then(|value| deserializer.end().map(|()| value));
-    value.map_err(|error| ParseError { error, depth })
+pub(super) fn parse(text: &str, limits: Limits) -> Result<Value, ParseError> {
+    let left = Cell::new(limits.values);
+    let mut deserializer = serde_json::Deserializer::from_str(text);
+    let strict = Strict { depth: limits.depth, left: &left };
+    let value = strict.deserialize(&mut deserializer).and_then(|value| deserializer.end().map(|()| value));
+    value.map_err(|error| ParseError { error, limits })
 }
 
 /// Whether a key could be the reserved one, written plainly or through escapes.
 pub(super) fn may_spell_reserved_key(text: &[u8]) -> bool {
-    contains(text, RESERVED_PREFIX.as_bytes()) || contains(text, b"\\u")
+    memmem::find(text, RESERVED_PREFIX.as_bytes()).is_some() || memmem::find(text, b"\\u").is_some()
 }
 
 pub(super) fn is_reserved(key: &str) -> bool {
     key.starts_with(RESERVED_PREFIX)
 }
 
-fn contains(text: &[u8], needle: &[u8]) -> bool {
-    let Some(first) = needle.first() else { return true };
-    let mut rest = text;
-    while let Some(at) = rest.iter().position(|byte| byte == first) {
-        rest = rest.get(at..).unwrap_or_default();
-        if rest.starts_with(needle) {
-            return true;
-        }
-        rest = rest.get(1..).unwrap_or_default();
-    }
-    false
-}
-
 #[derive(Clone, Copy)]
-struct Strict {
+struct Strict<'c> {
     depth: usize,
+    /// How many more values there may be.
+    left: &'c Cell<usize>,
 }
 
-impl Strict {
-    fn deeper<E: serde::de::Error>(self) -> Result<Strict, E> {
-        self.depth.checked_sub(1).map(|depth| Strict { depth }).ok_or_else(|| E::custom(TOO_DEEP))
+impl Strict<'_> {
+    fn deeper<E: serde::de::Error>(self) -> Result<Self, E> {
+        let depth = self.depth.checked_sub(1).ok_or_else(|| E::custom(TOO_DEEP))?;
+        Ok(Strict { depth, ..self })
     }
 }
 
-impl<'de> DeserializeSeed<'de> for Strict {
+impl<'de> DeserializeSeed<'de> for Strict<'_> {
     type Value = Value;
 
     fn deserialize<D: serde::Deserializer<'de>>(self, deserializer: D) -> Result<Value, D::Error> {
+        let left = self.left.get().checked_sub(1).ok_or_else(|| D::Error::custom(TOO_MANY))?;
+        self.left.set(left);
         deserializer.deserialize_any(self)
     }
 }
 
-impl<'de> Visitor<'de> for Strict {
+impl<'de> Visitor<'de> for Strict<'_> {
     type Value = Value;
 
     fn expecting(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -2,8 +2,10 @@
 //!
 //! Both accept a standard code in place of one of ours where the concept maps leave no doubt.
 
+use ahash::{AHashMap, AHashSet};
 use serde_json::Value;
 
+use crate::json::{get, member, text};
 use crate::terminology::{CodingSense, LocalSystem, Resolved, Terminology, codings};
 
 /// The value set of a binding, with its members.
@@ -15,15 +17,25 @@ pub(super) struct BoundSet {
     pub(super) title: String,
     /// System and code of its members.
     pub(super) members: Vec<(String, String)>,
+    /// The same, to look them up.
+    by_system: AHashMap<String, AHashSet<String>>,
 }
 
 impl BoundSet {
+    pub(super) fn new(url: String, title: String, members: Vec<(String, String)>) -> BoundSet {
+        let mut by_system: AHashMap<String, AHashSet<String>> = AHashMap::new();
+        for (system, code) in &members {
+            by_system.entry(system.clone()).or_default().insert(code.clone());
+        }
+        BoundSet { url, title, members, by_system }
+    }
+
     fn holds(&self, system: &str, code: &str) -> bool {
-        self.members.iter().any(|(of, member)| of == system && member == code)
+        self.by_system.get(system).is_some_and(|codes| codes.contains(code))
     }
 
     pub(super) fn has_system(&self, system: &str) -> bool {
-        self.members.iter().any(|(of, _)| of == system)
+        self.by_system.contains_key(system)
     }
 }
 
@@ -48,7 +60,16 @@ pub(super) fn judge(terminology: &Terminology, set: &BoundSet, value: &Value) ->
         let member = set.members.iter().any(|(_, member)| member == code);
         return if member { Verdict::Member } else { Verdict::Outside(None) };
     }
-    if codings(value).all(|(_, coding)| coding.get("code").is_none()) {
+    let mut all = codings(value);
+    if let (Some((_, alone)), None) = (all.next(), all.next())
+        && let (Some(system), Some(code)) = (text(alone, "system"), text(alone, "code"))
+        && LocalSystem::from_url(system).is_some()
+        && set.holds(system, code)
+    {
+        // The usual case: one coding, and one of ours. No other can disagree with it.
+        return Verdict::Member;
+    }
+    if codings(value).all(|(_, coding)| get(coding, "code").is_none()) {
         return Verdict::Uncoded;
     }
     let mut members: Vec<(LocalSystem, &str)> = Vec::new();
@@ -69,7 +90,7 @@ pub(super) fn judge(terminology: &Terminology, set: &BoundSet, value: &Value) ->
     }
     let mut count = 0;
     for (number, coding) in codings(value) {
-        let text = |name: &str| coding.get(name).and_then(Value::as_str).unwrap_or_default();
+        let text = |name: &str| text(coding, name).unwrap_or_default();
         if set.holds(text("system"), text("code")) {
             return Verdict::Member;
         }
@@ -129,11 +150,30 @@ pub(super) fn mismatches(terminology: &Terminology, pattern: &Value, value: &Val
     found
 }
 
+/// Whether `value` holds what `pattern` asks for: whether there are no [`mismatches`].
+pub(super) fn matches(terminology: &Terminology, pattern: &Value, value: &Value) -> bool {
+    match (pattern, value) {
+        (Value::Object(wanted), Value::Object(given)) => {
+            wanted.iter().all(|(name, part)| match (member(given, name), part) {
+                (None, _) => false,
+                (Some(_), Value::Array(items)) if name == "coding" => {
+                    items.iter().all(|item| says(terminology, item, value))
+                }
+                (Some(given), _) => matches(terminology, part, given),
+            })
+        }
+        (Value::Array(wanted), Value::Array(given)) => {
+            wanted.iter().all(|part| given.iter().any(|item| matches(terminology, part, item)))
+        }
+        _ => pattern == value,
+    }
+}
+
 fn collect(terminology: &Terminology, pattern: &Value, value: &Value, at: String, found: &mut Vec<Mismatch>) {
     match (pattern, value) {
         (Value::Object(wanted), Value::Object(given)) => {
             for (name, part) in wanted {
-                match given.get(name) {
+                match member(given, name) {
                     None => found.push(Mismatch {
                         pointer: at.clone(),
                         missing: Some(name.clone()),
@@ -154,7 +194,7 @@ fn collect(terminology: &Terminology, pattern: &Value, value: &Value, at: String
         }
         (Value::Array(wanted), Value::Array(given)) => {
             for part in wanted {
-                if !given.iter().any(|item| mismatches(terminology, part, item).is_empty()) {
+                if !given.iter().any(|item| matches(terminology, part, item)) {
                     found.push(Mismatch { pointer: at.clone(), missing: None, wanted: part.clone() });
                 }
             }
@@ -167,11 +207,11 @@ fn collect(terminology: &Terminology, pattern: &Value, value: &Value, at: String
 /// Whether a concept says what one coding of a pattern says: by that coding itself or by one that stands for it, and
 /// by none that stands for something else.
 fn says(terminology: &Terminology, wanted: &Value, concept: &Value) -> bool {
-    let text = |name: &str| wanted.get(name).and_then(Value::as_str);
-    if let (Some(system), Some(code)) = (text("system").and_then(LocalSystem::from_url), text("code")) {
+    let of_ours = text(wanted, "system").and_then(LocalSystem::from_url);
+    if let (Some(system), Some(code)) = (of_ours, text(wanted, "code")) {
         return terminology.resolve(system, concept) == Resolved::Code(code);
     }
-    codings(concept).any(|(_, coding)| mismatches(terminology, wanted, coding).is_empty())
+    codings(concept).any(|(_, coding)| matches(terminology, wanted, coding))
 }
 
 /// The coding that was meant to match: the only one, or the only one of the same system. Else the concept.

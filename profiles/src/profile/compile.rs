@@ -456,7 +456,7 @@ impl Compiler<'_> {
             )));
         };
         let title = self.terminology.title(url).unwrap_or_default().to_owned();
-        self.value_sets.push(BoundSet { url: url.to_owned(), title, members });
+        self.value_sets.push(BoundSet::new(url.to_owned(), title, members));
         Ok(Some((self.value_sets.len() - 1, extensible)))
     }
 

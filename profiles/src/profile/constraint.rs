@@ -17,7 +17,9 @@ use crate::issue::{Issue, Severity};
 pub(super) struct Condition {
     /// Names of JSON properties; `value[x]` stands for each form of the choice.
     steps: Vec<String>,
-    constraint: Constraint,
+    /// The element that carries it, as its profile names it.
+    pub(super) path: String,
+    pub(super) constraint: Constraint,
 }
 
 /// Compiles the constraints of a profile.
@@ -43,7 +45,7 @@ fn gather(
                     row.path, row.key, error.source
                 ))
             })?;
-            conditions.push(Condition { steps: steps.clone(), constraint });
+            conditions.push(Condition { steps: steps.clone(), path: row.path.to_owned(), constraint });
         }
     }
     for child in &node.children {

@@ -9,6 +9,7 @@ use jsonschema::{Keyword, ValidationError, ValidationOptions};
 use serde_json::Value;
 
 use super::coded::{self, BoundSet, Verdict};
+use crate::json::{member, text};
 use crate::terminology::Terminology;
 
 /// One of the named properties is there: `["status", "_status"]`.
@@ -57,7 +58,7 @@ pub(super) fn options(lookup: &Lookup) -> ValidationOptions<'static> {
         .with_keyword(PRESENT, |_, wanted, _| {
             let names = strings(wanted);
             Ok(Box::new(Test(move |value: &Value| {
-                value.as_object().is_none_or(|object| names.iter().any(|name| object.contains_key(name)))
+                value.as_object().is_none_or(|object| names.iter().any(|name| member(object, name).is_some()))
             })) as Boxed)
         })
         .with_keyword(BINDING, move |_, wanted, _| {
@@ -71,11 +72,7 @@ pub(super) fn options(lookup: &Lookup) -> ValidationOptions<'static> {
         })
         .with_keyword(PATTERN, move |_, wanted, _| {
             let (wanted, terminology) = (wanted.clone(), Arc::clone(&for_pattern));
-            Ok(
-                Box::new(Test(move |value: &Value| {
-                    coded::mismatches(&terminology, &wanted, value).is_empty()
-                })) as Boxed,
-            )
+            Ok(Box::new(Test(move |value: &Value| coded::matches(&terminology, &wanted, value))) as Boxed)
         })
         .with_keyword(FIXED, |_, wanted, _| {
             let wanted = wanted.clone();
@@ -108,9 +105,9 @@ pub(super) enum ReferenceType<'v> {
 
 /// Reads the type out of `Type/id`, an absolute address that ends so, or `type`.
 pub(super) fn reference_type(value: &Value) -> ReferenceType<'_> {
-    let stated = value.get("type").and_then(Value::as_str);
+    let stated = text(value, "type");
     let stated = stated.map_or(ReferenceType::Open, ReferenceType::Named);
-    let Some(reference) = value.get("reference").and_then(Value::as_str) else { return stated };
+    let Some(reference) = text(value, "reference") else { return stated };
     if reference.starts_with('#') || reference.starts_with("urn:") {
         return ReferenceType::Elsewhere;
     }

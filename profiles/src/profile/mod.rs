@@ -26,12 +26,14 @@ mod slicing;
 use std::collections::HashMap;
 use std::sync::{Arc, OnceLock};
 
+use ahash::AHashMap;
 use jsonschema::Validator;
 use serde_json::Value;
 
 use crate::LoadError;
 use crate::definitions::BaseTables;
-use crate::issue::Issue;
+use crate::invariants::{Handling, StatedCondition};
+use crate::issue::{Issue, MOST_ISSUES};
 use crate::json::push_pointer;
 use crate::terminology::Terminology;
 
@@ -57,11 +59,16 @@ struct Profile {
     validator: OnceLock<Option<Validator>>,
 }
 
+/// The shipped files: path and text.
+pub(crate) fn shipped() -> &'static [(&'static str, &'static str)] {
+    PROFILES
+}
+
 /// The shipped profiles and those of a site. Immutable once loaded.
 #[derive(Debug)]
 pub struct Profiles {
     profiles: Vec<Profile>,
-    by_url: HashMap<String, usize>,
+    by_url: AHashMap<String, usize>,
     base: &'static BaseTables,
     lookup: Lookup,
 }
@@ -88,7 +95,7 @@ impl Profiles {
         let shipped = PROFILES.iter().copied();
         let own = files.iter().map(|(name, content)| (name.as_ref(), content.as_ref()));
         let mut definitions: Vec<Definition> = Vec::new();
-        let mut by_url = HashMap::new();
+        let mut by_url = AHashMap::new();
         for (name, content) in shipped.chain(own) {
             let Some(definition) = Definition::read(name, content)? else { continue };
             if by_url.insert(definition.url.clone(), definitions.len()).is_some() {
@@ -139,6 +146,21 @@ impl Profiles {
         self.profiles.iter().map(|profile| profile.definition.url.as_str())
     }
 
+    /// The conditions that the profiles state beyond those of R4, in the order of the profiles.
+    pub fn conditions(&self) -> impl Iterator<Item = StatedCondition<'_>> {
+        self.profiles.iter().flat_map(|profile| {
+            profile.conditions.iter().map(|condition| StatedCondition {
+                key: condition.constraint.key(),
+                severity: condition.constraint.severity(),
+                human: condition.constraint.human(),
+                expression: condition.constraint.written(),
+                on: vec![condition.path.as_str()],
+                profile: Some(profile.definition.url.as_str()),
+                handling: Handling::AsWritten,
+            })
+        })
+    }
+
     /// Holds one resource against its profiles. `pointer` is where it stands in its document.
     ///
     /// References to other parts of a Bundle are not followed; [`Profiles::check_document`] does so.
@@ -152,6 +174,26 @@ impl Profiles {
         let mut issues = Vec::new();
         self.walk(document, "", &Surroundings::default(), &mut issues);
         issues
+    }
+
+    /// The profiles that the resources of a document are held against, by pointer; those without any are left out.
+    pub(crate) fn held_against(&self, document: &Value) -> Vec<(String, Vec<&str>)> {
+        let mut held = Vec::new();
+        let entries = document.get("entry").and_then(Value::as_array).into_iter().flatten().enumerate();
+        let inside = entries.filter_map(|(number, entry)| {
+            Some((format!("/entry/{number}/resource"), entry.get("resource")?))
+        });
+        for (pointer, resource) in std::iter::once((String::new(), document)).chain(inside) {
+            let chosen = self.select(resource, &pointer).profiles;
+            let urls: Vec<&str> = chosen
+                .into_iter()
+                .filter_map(|number| Some(self.profiles.get(number)?.definition.url.as_str()))
+                .collect();
+            if !urls.is_empty() {
+                held.push((pointer, urls));
+            }
+        }
+        held
     }
 
     fn walk(&self, resource: &Value, pointer: &str, around: &Surroundings<'_>, issues: &mut Vec<Issue>) {
@@ -184,6 +226,9 @@ impl Profiles {
         around: &Surroundings<'_>,
         issues: &mut Vec<Issue>,
     ) {
+        if issues.len() >= MOST_ISSUES {
+            return;
+        }
         let selection = self.select(resource, pointer);
         let mut found = Vec::new();
         for number in selection.profiles {
@@ -216,7 +261,9 @@ impl Profiles {
             issues.push(Issue::new(&rules::PROFILE_UNUSABLE, pointer, message));
             return;
         };
-        for error in validator.iter_errors(resource) {
+        // To know that all is well is cheaper than to gather what is not.
+        let errors = (!validator.is_valid(resource)).then(|| validator.iter_errors(resource));
+        for error in errors.into_iter().flatten() {
             let rule = enclosing(error.schema_path().as_str(), &profile.compiled);
             let Some(rule) = rule else {
                 let message = format!("Profile `{}` refuses this without a reason.", profile.definition.name);
@@ -251,7 +298,7 @@ fn enclosing<'c>(path: &str, compiled: &'c Compiled) -> Option<&'c compile::Rule
 fn chain<'d>(
     definition: &'d Definition,
     all: &'d [Definition],
-    by_url: &HashMap<String, usize>,
+    by_url: &AHashMap<String, usize>,
 ) -> Result<Vec<&'d Definition>, LoadError> {
     let mut chain = vec![definition];
     let mut last = definition;

@@ -4,6 +4,7 @@ use serde_json::Value;
 
 use super::{Profiles, coded, rules};
 use crate::issue::Issue;
+use crate::json::{get, text};
 use crate::nearest::nearest;
 use crate::terminology::{LocalSystem, Resolved, codings};
 
@@ -25,7 +26,7 @@ pub(super) struct Selection {
 impl Profiles {
     pub(super) fn select(&self, resource: &Value, pointer: &str) -> Selection {
         let mut selection = Selection::default();
-        let Some(kind) = resource.get("resourceType").and_then(Value::as_str) else { return selection };
+        let Some(kind) = text(resource, "resourceType") else { return selection };
         self.claimed(resource, kind, pointer, &mut selection);
         if kind == "Observation" {
             self.by_code(resource, pointer, &mut selection);
@@ -36,7 +37,8 @@ impl Profiles {
 
     /// The profiles in `meta.profile`.
     fn claimed(&self, resource: &Value, kind: &str, pointer: &str, selection: &mut Selection) {
-        let claims = resource.pointer("/meta/profile").and_then(Value::as_array).into_iter().flatten();
+        let claims = get(resource, "meta").and_then(|meta| get(meta, "profile")).and_then(Value::as_array);
+        let claims = claims.into_iter().flatten();
         for (number, claim) in claims.enumerate() {
             let Some(url) = claim.as_str().map(|claim| claim.split('|').next().unwrap_or(claim)) else {
                 continue;
@@ -68,7 +70,7 @@ impl Profiles {
 
     /// The profile of the test that an Observation's code stands for.
     fn by_code(&self, resource: &Value, pointer: &str, selection: &mut Selection) {
-        let Some(concept) = resource.get("code") else { return };
+        let Some(concept) = get(resource, "code") else { return };
         let (terminology, system) = (self.terminology(), LocalSystem::FootTest);
         let at = |coding: Option<usize>| match coding {
             Some(number) => format!("{pointer}/code/coding/{number}"),

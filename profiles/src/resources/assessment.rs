@@ -5,11 +5,12 @@ use serde_json::{Map, Value, json};
 use super::derive::{Derivation, Verdict, coding, fact_words};
 use super::narrative::narrative;
 use super::prediction::{assumption, display, name, predictions};
-use super::{BASE, CAUTION, since};
+use super::since::{self, range_of};
+use super::{BASE, CAUTION};
 use crate::engine::AssessmentSummary;
 use crate::exam::{Item, Laterality, PanelStatus, Part, ResultCode, Test};
 use crate::findings::{Fact, State, Urgency};
-use crate::risk::Category;
+use crate::risk::{Category, stratify_with};
 
 /// Assembles the resource and the same in words.
 pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> (Value, AssessmentSummary) {
@@ -21,10 +22,20 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
     let missing = missing(derivation, verdict);
     let contradictions = contradictions(derivation);
     let policies = policies(derivation, verdict);
+    let near_misses = near_misses(derivation, verdict);
+    let care = care(derivation);
     let predictions = predictions(derivation, verdict, &evidence_lines(derivation, verdict).join(" "));
     let lower = since::lower(derivation, verdict);
     let mut changes = since::lines(derivation, verdict);
-    let mut notes = notes(derivation, verdict, &missing, &contradictions, &policies, &changes);
+    let said = Said {
+        missing: &missing,
+        contradictions: &contradictions,
+        policies: &policies,
+        near_misses: &near_misses,
+        changes: &changes,
+        care: &care,
+    };
+    let mut notes = notes(verdict, &said);
     if let Some(lower) = lower {
         notes.insert(0, lower.clone());
         changes.insert(0, lower);
@@ -76,9 +87,12 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         }
     }
     put("note", Value::Array(notes.iter().map(|text| json!({ "text": text })).collect()));
+    let status = status_after(derivation, status, &out);
+    out.insert("status".to_owned(), json!(status));
 
     let summary = AssessmentSummary {
         guideline: guideline.id.clone(),
+        title: guideline.title.clone(),
         assessment: id,
         status,
         categories: categories.iter().filter_map(|category| guideline.category_code(category)).collect(),
@@ -88,7 +102,9 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         missing,
         contradictions,
         policies,
+        near_misses,
         changes,
+        care,
         recall: None,
         referral: None,
     };
@@ -119,6 +135,27 @@ fn status(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> &'static str {
     }
 }
 
+/// What was final and now says something else, although its own panel was not amended, is amended: an earlier exam of
+/// the person changed, or a result came without a new status of the panel. It stays so while it says the same.
+fn status_after(
+    derivation: &Derivation<'_>,
+    status: &'static str,
+    assessment: &Map<String, Value>,
+) -> &'static str {
+    let old = derivation.so_far.iter().filter_map(|(_, old)| old.as_object());
+    let Some(old) = old.into_iter().find(|old| old.get("id") == assessment.get("id")) else { return status };
+    let old_status = old.get("status").and_then(Value::as_str).unwrap_or_default();
+    if status != "final" || !["final", "amended", "corrected"].contains(&old_status) {
+        return status;
+    }
+    let same = old.len() == assessment.len()
+        && assessment.iter().all(|(name, value)| name == "status" || old.get(name) == Some(value));
+    match (same, old_status) {
+        (true, "final") => "final",
+        _ => "amended",
+    }
+}
+
 fn headline(verdict: &Verdict<'_>, status: &str) -> String {
     let title = &verdict.guideline.title;
     let mut categories: Vec<&Category> = verdict.categories().collect();
@@ -132,7 +169,7 @@ fn headline(verdict: &Verdict<'_>, status: &str) -> String {
     }
     match (status, categories.as_slice()) {
         ("entered-in-error", _) => format!("{title}: the exam was withdrawn; this assessment is void."),
-        (_, [only]) => format!("{title}: {}{or_none}.", name(only)),
+        (_, [only]) => format!("{}{or_none}.", display(verdict, only)),
         (_, [lowest, .., highest]) => format!(
             "{title}: between {} and {}{or_none}; the exam does not settle it.",
             name(lowest),
@@ -187,6 +224,10 @@ fn evidence_lines(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<Str
 }
 
 fn capital(text: &str) -> String {
+    // An abbreviation keeps its own way of beginning.
+    if text.starts_with("eGFR") {
+        return text.to_owned();
+    }
     let mut characters = text.chars();
     characters
         .next()
@@ -204,17 +245,77 @@ fn missing(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
         .map(|fact| {
             let finding = derivation.findings.person.finding(*fact);
             let what = finding.map(|finding| finding.missing.join("; ")).unwrap_or_default();
-            let effect = if person.settles_alone.contains(fact) {
-                format!("; this alone would settle the {noun}")
+            let alone = if person.settles_alone.contains(fact) {
+                format!("This alone would settle the {noun}: ")
             } else {
-                String::new()
+                "Alone it would leave ".to_owned()
             };
-            format!("{} is not known. Missing: {what}{effect}.", capital(fact.words()))
+            let effect = person.effects.iter().find(|effect| effect.fact == *fact).map(|effect| {
+                let range = |numbers: &[usize]| range_of(verdict.guideline, numbers.iter());
+                let ends = (verdict.person.lowest(), verdict.person.highest());
+                let ends = (ends.0.map(|(number, _)| number), ends.1.map(|(number, _)| number));
+                let narrows = |numbers: &[usize]| (numbers.first().copied(), numbers.last().copied()) != ends;
+                if !narrows(&effect.present) && !narrows(&effect.absent) {
+                    return " Alone it would not narrow the range.".to_owned();
+                }
+                format!(" {alone}{} if present, {} if absent.", range(&effect.present), range(&effect.absent))
+            });
+            let effect = effect.unwrap_or_default();
+            format!("{} is not known. Missing: {what}.{effect}", capital(fact.words()))
         })
         .collect();
     if person.settles_alone.is_empty() && !person.smallest_sets.is_empty() {
         let sets: Vec<String> = person.smallest_sets.iter().map(|set| fact_words(set)).collect();
         out.push(format!("The {noun} would be settled by: {}.", sets.join("; or by ")));
+    }
+    out
+}
+
+/// Results close to a threshold that would change the category if they had crossed it, and by which rule.
+fn near_misses(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> Vec<String> {
+    let (guideline, table) = (verdict.guideline, &derivation.findings.person);
+    let mut out = Vec::new();
+    for fact in guideline.facts() {
+        let finding = table.finding(fact).filter(|finding| finding.state != State::Present);
+        let Some(finding) = finding.filter(|finding| !finding.near.is_empty()) else { continue };
+        let crossed = stratify_with(guideline, table, fact, State::Present);
+        let Some((number, witness)) = crossed.highest() else { continue };
+        let changes = crossed.categories.keys().ne(verdict.person.categories.keys());
+        let (Some(rule), true) = (guideline.rules.get(witness.rule), changes) else { continue };
+        let said: Vec<&str> = finding.near.iter().map(|near| near.statement.as_str()).collect();
+        let up_to = if crossed.settled() { "" } else { "up to " };
+        out.push(format!(
+            "{}; with {} it would be {up_to}{} (rule {}).",
+            said.join("; "),
+            fact.words(),
+            range_of(guideline, [number].iter()),
+            rule.id
+        ));
+    }
+    out
+}
+
+/// What asks for care whatever the category.
+fn care(derivation: &Derivation<'_>) -> Vec<String> {
+    let mut out = derivation.findings.care.clone();
+    let day = derivation.exam.time.map(|time| time.date());
+    let day_before = day.and_then(|day| day.yesterday().ok());
+    let before = derivation.sequence.filter(|sequence| Some(sequence.date) == day_before);
+    for warm in &derivation.findings.warm {
+        let again = before.is_some_and(|sequence| {
+            sequence.before.warm.iter().any(|old| (old.site, old.side) == (warm.site, warm.side))
+        });
+        let advice = if again {
+            "for the second day: walk less, and a clinician should look at the foot"
+        } else {
+            "one reading does not count: measure again the next day"
+        };
+        out.push(format!(
+            "{} foot, {}: warmer than the other foot by {} Cel (more than 2.2), {advice}",
+            warm.side.word(),
+            warm.place,
+            warm.by
+        ));
     }
     out
 }
@@ -299,18 +400,22 @@ fn mitigation(verdict: &Verdict<'_>) -> String {
     }
 }
 
-fn notes(
-    derivation: &Derivation<'_>,
-    verdict: &Verdict<'_>,
-    missing: &[String],
-    contradictions: &[String],
-    policies: &[String],
-    changes: &[String],
-) -> Vec<String> {
-    let mut out: Vec<String> = missing.to_vec();
-    out.extend(contradictions.iter().map(|line| format!("Contradiction: {line}.")));
-    out.extend(policies.iter().map(|line| format!("Local policy: {line}.")));
-    out.extend(changes.iter().cloned());
+/// What there is to say beside the category.
+struct Said<'s> {
+    missing: &'s [String],
+    contradictions: &'s [String],
+    policies: &'s [String],
+    near_misses: &'s [String],
+    changes: &'s [String],
+    care: &'s [String],
+}
+
+fn notes(verdict: &Verdict<'_>, said: &Said<'_>) -> Vec<String> {
+    let mut out: Vec<String> = said.missing.to_vec();
+    out.extend(said.contradictions.iter().map(|line| format!("Contradiction: {line}.")));
+    out.extend(said.policies.iter().map(|line| format!("Local policy: {line}.")));
+    out.extend(said.near_misses.iter().map(|line| format!("Near miss: {line}")));
+    out.extend(said.changes.iter().cloned());
     if verdict.guideline.gives_probability() && verdict.categories().any(|category| category.active) {
         let certain = verdict.person.settled();
         let found = if certain {
@@ -330,8 +435,8 @@ fn notes(
             .collect();
         out.push(format!("{word} foot by itself: {}.", names.join(" or ")));
     }
-    if !derivation.findings.care.is_empty() {
-        out.push(format!("Found and in need of care: {}.", derivation.findings.care.join("; ")));
+    if !said.care.is_empty() {
+        out.push(format!("Found and in need of care: {}.", said.care.join("; ")));
     }
     out.push(CAUTION.to_owned());
     out

@@ -7,7 +7,7 @@ use crate::findings::Fact;
 use crate::risk::{Category, Probability, Witness};
 use crate::time::{IntervalUnit, add_interval};
 
-/// A category with its guideline, as `foot-risk` displays it.
+/// A category with its guideline, for people.
 pub(super) fn display(verdict: &Verdict<'_>, category: &Category) -> String {
     let title = &verdict.guideline.title;
     match &category.probability {
@@ -15,8 +15,30 @@ pub(super) fn display(verdict: &Verdict<'_>, category: &Category) -> String {
             let months = probability.within_months;
             format!("{title}: {}, {} % within {months} months", category.display, probability.percent)
         }
-        None => format!("{title}: {}", category.display),
+        None => named(title, category),
     }
+}
+
+/// A category with its number, if it has one, and its name: `IWGDF 2023 category 2: moderate risk`.
+fn named(title: &str, category: &Category) -> String {
+    let (code, display) = (&category.code, &category.display);
+    if category.active {
+        format!("{title}: {display}")
+    } else if display.starts_with("category ") {
+        format!("{title} {display}")
+    } else if code.parse::<u8>().is_ok() {
+        format!("{title} category {code}: {display} risk")
+    } else if code == display {
+        // A code that is its own name is a level of risk; a state such as remission has a code apart from its name.
+        format!("{title}: {display} risk")
+    } else {
+        format!("{title}: {display}")
+    }
+}
+
+/// A category as the code system displays it.
+fn code_display(verdict: &Verdict<'_>, category: &Category) -> String {
+    format!("{}: {}", verdict.guideline.title, category.display)
 }
 
 /// A category inside a sentence.
@@ -39,12 +61,13 @@ pub(super) fn assumption(witness: &Witness) -> String {
         witness.assumed.iter().filter(|(_, present)| *present == wanted).map(|(fact, _)| *fact).collect()
     };
     let (present, absent) = (say(true), say(false));
+    let turn = |facts: &[Fact]| if facts.len() == 1 { "turns" } else { "turn" };
     match (present.as_slice(), absent.as_slice()) {
         ([], []) => String::new(),
-        (present, []) => format!("{} turns out present", fact_words(present)),
-        ([], absent) => format!("{} turns out absent", fact_words(absent)),
+        (present, []) => format!("{} {} out present", fact_words(present), turn(present)),
+        ([], absent) => format!("{} {} out absent", fact_words(absent), turn(absent)),
         (present, absent) => {
-            format!("{} turns out present and {} absent", fact_words(present), fact_words(absent))
+            format!("{} {} out present and {} absent", fact_words(present), turn(present), fact_words(absent))
         }
     }
 }
@@ -117,7 +140,8 @@ fn prediction(
     if let Some(risk) = guideline.category_code(category) {
         put(
             "qualitativeRisk",
-            json!({ "coding": [coding("foot-risk", &risk, &display(verdict, category))] }),
+            json!({ "coding": [coding("foot-risk", &risk, &code_display(verdict, category))],
+                    "text": display(verdict, category) }),
         );
     }
     put("rationale", json!(rationale));

@@ -39,7 +39,10 @@ pub(super) fn provenance(derivation: &Derivation<'_>, verdicts: &[Verdict<'_>], 
     let (activity, text) = if superseded.is_empty() {
         (("CREATE", "create"), "Risk derived from a foot examination")
     } else {
-        (("UPDATE", "revise"), "Risk derived again from a changed foot examination")
+        (
+            ("UPDATE", "revise"),
+            "Risk derived again: this foot examination or an earlier one of the person changed",
+        )
     };
     let operation = json!({ "system": "http://terminology.hl7.org/CodeSystem/v3-DataOperation", "code": activity.0,
                             "display": activity.1 });

@@ -7,7 +7,7 @@ use super::derive::{Derivation, Verdict};
 use super::narrative::narrative;
 use super::{BASE, CAUTION};
 use crate::exam::PanelStatus;
-use crate::findings::Urgency;
+use crate::findings::{Urgency, WORKING_DAYS};
 use crate::risk::Category;
 use crate::time::{IntervalUnit, add_interval};
 
@@ -98,7 +98,7 @@ fn urgent_referral(derivation: &Derivation<'_>, urgency: Urgency, assessment: &s
         Urgency::OneWorkingDay => (
             "urgent",
             "Referral to the multidisciplinary foot team or foot protection service within one working day",
-            date.and_then(|date| calendar.after_working_days(date, 1)),
+            date.and_then(|date| calendar.after_working_days(date, WORKING_DAYS)),
         ),
     };
     let end = exam.time.zip(deadline).map(|(time, date)| calendar.end_of_day(time, date));

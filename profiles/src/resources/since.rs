@@ -78,8 +78,12 @@ fn words(change: &Change) -> String {
 }
 
 fn range(guideline: &Guideline, possible: &Possibilities) -> String {
-    let categories: Vec<&Category> =
-        possible.categories.keys().filter_map(|&number| guideline.categories.get(number)).collect();
+    range_of(guideline, possible.categories.keys())
+}
+
+/// Categories, lowest first, as one or as both ends.
+pub(super) fn range_of<'n>(guideline: &Guideline, numbers: impl Iterator<Item = &'n usize>) -> String {
+    let categories: Vec<&Category> = numbers.filter_map(|&number| guideline.categories.get(number)).collect();
     match categories.as_slice() {
         [] => "nothing".to_owned(),
         [only] => name(only),

@@ -15,6 +15,17 @@ pub struct Witness {
     pub assumed: Vec<(Fact, bool)>,
 }
 
+/// What one open fact alone would change.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Effect {
+    /// The fact.
+    pub fact: Fact,
+    /// The categories still possible if it turns out present, lowest first.
+    pub present: Vec<usize>,
+    /// The categories still possible if it turns out absent, lowest first.
+    pub absent: Vec<usize>,
+}
+
 /// What an exam can still turn out to be.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Possibilities {
@@ -27,6 +38,8 @@ pub struct Possibilities {
     /// The smallest sets of open facts that would settle the category, however they turn out. Empty when it is
     /// settled; equal to `settles_alone`, one by one, when single facts do.
     pub smallest_sets: Vec<Vec<Fact>>,
+    /// What each open fact alone would change, in the order of `open`.
+    pub effects: Vec<Effect>,
 }
 
 impl Possibilities {
@@ -102,6 +115,19 @@ impl Completions {
             .sum()
     }
 
+    /// What each of these facts alone would change.
+    fn effects(&self, bits: usize) -> Vec<Effect> {
+        let categories = |bit: usize, present: bool| -> Vec<usize> {
+            let all = self.outcomes.iter().enumerate();
+            let some = all.filter(|(mask, _)| (mask & bit != 0) == present);
+            let set = some.fold(0_u64, |set, (_, outcome)| set | 1 << outcome.category);
+            (0..u64::BITS as usize).filter(|category| set >> category & 1 == 1).collect()
+        };
+        let effect =
+            |(bit, fact)| Effect { fact, present: categories(bit, true), absent: categories(bit, false) };
+        self.facts(bits).map(effect).collect()
+    }
+
     fn facts(&self, bits: usize) -> impl Iterator<Item = (usize, Fact)> + '_ {
         self.unknown
             .iter()
@@ -146,5 +172,6 @@ pub(super) fn possibilities(guideline: &Guideline, state: &dyn Fn(Fact) -> State
     // all open facts does, and all of them together do: the smallest set is theirs and there is no other.
     let smallest_sets = if open.is_empty() { Vec::new() } else { vec![open.clone()] };
     let settles_alone = if open.len() == 1 { open.clone() } else { Vec::new() };
-    Possibilities { categories, open, settles_alone, smallest_sets }
+    let effects = completions.effects(open_bits);
+    Possibilities { categories, open, settles_alone, smallest_sets, effects }
 }

@@ -6,22 +6,9 @@ use rust_decimal::Decimal;
 use serde::Deserialize;
 
 use super::condition::{Condition, Test};
+use crate::clinical_values::Certainty;
 use crate::findings::Fact;
 use crate::time::IntervalUnit;
-
-/// How sure it is that a value stands in its source.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Certainty {
-    /// Read in the publication itself, its abstract or its official page.
-    Primary,
-    /// Read in a restatement only.
-    Secondary,
-    /// From memory: to be checked against the publication before anyone relies on it.
-    Memory,
-    /// Not published: a choice of local policy where the publication decides nothing.
-    Policy,
-}
 
 /// Where a value comes from.
 #[derive(Debug, Clone, Deserialize)]
@@ -41,6 +28,7 @@ impl Source {
         match self.certainty {
             Certainty::Primary | Certainty::Secondary | Certainty::Policy => self.citation.clone(),
             Certainty::Memory => format!("{} (from memory: check against the publication)", self.citation),
+            Certainty::CommonPractice => format!("{} (common practice, no source)", self.citation),
         }
     }
 }
@@ -197,6 +185,25 @@ impl Guideline {
     #[must_use]
     pub fn gives_probability(&self) -> bool {
         self.categories.iter().any(|category| category.probability.is_some())
+    }
+
+    /// Where a source is used: categories by what they take from it, and rules.
+    #[must_use]
+    pub fn uses(&self, source: &str) -> Vec<String> {
+        let mut out = Vec::new();
+        for category in &self.categories {
+            let cited = [
+                (category.interval.as_ref().map(|interval| &interval.source), "interval"),
+                (category.probability.as_ref().map(|probability| &probability.source), "probability"),
+                (category.referral.as_ref().map(|referral| &referral.source), "referral"),
+                (category.advice.iter().map(|advice| &advice.source).find(|key| *key == source), "advice"),
+            ];
+            let used = cited.into_iter().filter(|(key, _)| key.is_some_and(|key| key == source));
+            out.extend(used.map(|(_, what)| format!("{what} of category {}", category.code)));
+        }
+        let rules = self.rules.iter().filter(|rule| rule.source == source);
+        out.extend(rules.map(|rule| format!("rule {}", rule.id)));
+        out
     }
 
     /// Every fact that its rules speak of, in their order.

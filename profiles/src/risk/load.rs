@@ -7,7 +7,8 @@ use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
 use super::condition::Test;
-use super::guideline::{Category, Certainty, Decision, Guideline, GuidelineRule, Source};
+use super::guideline::{Category, Decision, Guideline, GuidelineRule, Source};
+use crate::clinical_values::Certainty;
 use crate::engine::LoadError;
 use crate::time::IntervalUnit;
 
@@ -26,6 +27,8 @@ struct File {
 
 /// More asked facts than this would make the exact set of completions too large to enumerate.
 const MOST_FACTS: usize = 14;
+/// More categories than this would not fit the word in which sets of them are kept.
+const MOST_CATEGORIES: usize = 64;
 
 impl Guideline {
     /// Loads a file and checks it: every fact and category known, the last rule always holding, the categories in
@@ -78,6 +81,12 @@ impl File {
                 return Err(format!("the source `{key}` needs a citation and how it was read"));
             }
         }
+        if self.categories.len() > MOST_CATEGORIES {
+            return Err(format!(
+                "{} categories; at most {MOST_CATEGORIES} are kept apart",
+                self.categories.len()
+            ));
+        }
         let mut codes = BTreeSet::new();
         for category in &self.categories {
             if !codes.insert(category.code.as_str()) {
@@ -122,13 +131,14 @@ impl File {
 
     /// The source of a clinical number, which local policy cannot be.
     fn number_source(&self, category: &Category, key: &str) -> Result<(), String> {
-        if self.source(key)?.certainty == Certainty::Policy {
-            return Err(format!(
-                "category `{}`: a clinical number needs a publication, or `memory`; `{key}` is local policy",
-                category.code
-            ));
+        match self.source(key)?.certainty {
+            Certainty::Primary | Certainty::Secondary | Certainty::Memory => Ok(()),
+            other @ (Certainty::CommonPractice | Certainty::Policy) => Err(format!(
+                "category `{}`: a clinical number needs a publication, or `memory`; `{key}` is {}",
+                category.code,
+                other.words()
+            )),
         }
-        Ok(())
     }
 
     fn check_category(&self, category: &Category) -> Result<(), String> {

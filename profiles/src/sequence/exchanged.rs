@@ -7,12 +7,34 @@
 
 use std::collections::BTreeSet;
 
+use rust_decimal::Decimal;
+
+use crate::clinical_values::{Certainty, ClinicalValue};
 use crate::exam::{Entry, FootExam, Key, Laterality, Outcome, ResultCode};
 
 /// So many results must differ as recorded.
 pub(crate) const DIFFERING: usize = 4;
 /// With the feet exchanged, so many times fewer may differ.
 pub(crate) const FEWER: usize = 4;
+
+pub(crate) const VALUES: &[ClinicalValue] = &[
+    ClinicalValue {
+        id: "feet-exchanged-differing",
+        number: Some(Decimal::from_parts(DIFFERING as u32, 0, 0, false, 0)),
+        unit: "",
+        meaning: "so many coded results must differ from the exam before for feet to look exchanged",
+        source: "no publication gives a rule",
+        certainty: Certainty::Policy,
+    },
+    ClinicalValue {
+        id: "feet-exchanged-fewer",
+        number: Some(Decimal::from_parts(FEWER as u32, 0, 0, false, 0)),
+        unit: "",
+        meaning: "so many times fewer must differ with the feet exchanged",
+        source: "no publication gives a rule",
+        certainty: Certainty::Policy,
+    },
+];
 
 /// How many coded results were compared and how many differ.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -12,17 +12,24 @@ use serde_json::Value;
 
 use crate::exam::{FootExam, Laterality, PanelStatus};
 use crate::findings::{Evidence, Fact, FactTable, Finding, Findings, OF_A_FOOT, State};
-pub(crate) use exchanged::{DIFFERING, Exchanged, FEWER};
+pub(crate) use exchanged::{DIFFERING, Exchanged, FEWER, VALUES};
 
 /// What is known beside an exam: the person's other exams, and what was derived from this exam before. The default
 /// knows nothing.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Past<'a> {
-    /// The current resources of the person's other exams, one list for each exam, in any order. Exams that were
-    /// withdrawn, that have no exact time or that are not earlier than this one are left aside.
-    pub exams: &'a [Vec<&'a Value>],
+    /// The person's other exams, in any order. Those that were withdrawn, that have no exact time or that are not
+    /// earlier than this one are left aside.
+    pub exams: &'a [&'a ExamFacts],
     /// The RiskAssessments that hold for this exam so far, each with the number of its version.
     pub assessments: &'a [(i64, &'a Value)],
+}
+
+/// An exam as it was read, with the facts in it. Read once, it can be held against many others.
+#[derive(Debug, Clone)]
+pub struct ExamFacts {
+    pub(crate) exam: FootExam,
+    pub(crate) findings: Findings,
 }
 
 /// History that does not go away by not being mentioned.
@@ -58,34 +65,33 @@ pub(crate) struct Sequence {
 impl Sequence {
     /// Compares an exam with the earlier ones and keeps their history in force in `findings`. None for a withdrawn exam,
     /// for one without an exact time and for the first of a person.
-    pub(crate) fn of(
-        others: Vec<(FootExam, Findings)>,
-        exam: &FootExam,
-        findings: &mut Findings,
-    ) -> Option<Sequence> {
+    pub(crate) fn of(others: &[&ExamFacts], exam: &FootExam, findings: &mut Findings) -> Option<Sequence> {
         let now = exam.time?.timestamp()?;
         if exam.panel == PanelStatus::EnteredInError {
             return None;
         }
         let mut earlier: Vec<_> = others
-            .into_iter()
-            .filter(|(other, _)| other.panel != PanelStatus::EnteredInError)
-            .filter_map(|(other, facts)| {
-                let time = other.time?;
+            .iter()
+            .filter(|other| other.exam.panel != PanelStatus::EnteredInError)
+            .filter_map(|other| {
+                let time = other.exam.time?;
                 let instant = time.timestamp().filter(|instant| *instant < now)?;
-                let first = other.sources.first().map(|source| source.reference.clone());
-                Some((instant, first, time.date(), other, facts))
+                let first = other.exam.sources.first().map(|source| &source.reference);
+                Some((instant, first, time.date(), *other))
             })
             .collect();
         // Two exams at one instant have no order of their own; the reference gives them the same one each time.
-        earlier.sort_by(|a, b| (a.0, &a.1).cmp(&(b.0, &b.1)));
+        earlier.sort_by(|a, b| (a.0, a.1).cmp(&(b.0, b.1)));
+        let (_, _, date, last) = earlier.pop()?;
         let mut history = History::default();
-        for (_, _, date, _, facts) in &mut earlier {
-            history.meet(*date, facts);
+        for (_, _, date, other) in earlier {
+            history.record(date, &other.findings);
         }
-        let (_, _, date, before_exam, before) = earlier.pop()?;
+        let mut before = last.findings.clone();
+        history.keep_in_force(&mut before);
+        history.record(date, &last.findings);
         history.keep_in_force(findings);
-        let exchanged = exchanged::compare(&before_exam, exam);
+        let exchanged = exchanged::compare(&last.exam, exam);
         Some(Sequence { date, before, exchanged })
     }
 
@@ -117,12 +123,10 @@ impl Sequence {
 struct History(BTreeMap<Fact, Date>);
 
 impl History {
-    /// Goes past an exam: what was in force stays so in it, and what it records comes to it.
-    fn meet(&mut self, date: Date, findings: &mut Findings) {
-        let recorded: Vec<Fact> =
-            LASTING.iter().copied().filter(|&fact| findings.person.state(fact) == State::Present).collect();
-        self.keep_in_force(findings);
-        self.0.extend(recorded.into_iter().map(|fact| (fact, date)));
+    /// Takes up what an exam records by itself.
+    fn record(&mut self, date: Date, findings: &Findings) {
+        let recorded = LASTING.iter().filter(|fact| findings.person.state(**fact) == State::Present);
+        self.0.extend(recorded.map(|fact| (*fact, date)));
     }
 
     fn keep_in_force(&self, findings: &mut Findings) {
@@ -157,6 +161,7 @@ fn carried(fact: Fact, date: Date, now: State) -> Finding {
         }],
         missing: Vec::new(),
         contradictions,
+        near: Vec::new(),
         policies: vec![format!(
             "{words} is {said} now and was present in the exam of {date}; it is carried over until that record is \
              withdrawn or amended"

@@ -24,11 +24,11 @@ fn exam(time: &str, results: &[(Key, ResultCode)]) -> FootExam {
     }
 }
 
-fn with_facts(exam: FootExam) -> (FootExam, Findings) {
+fn with_facts(exam: FootExam) -> ExamFacts {
     static TERMINOLOGY: std::sync::OnceLock<Terminology> = std::sync::OnceLock::new();
     let terminology = TERMINOLOGY.get_or_init(|| Terminology::builtin().unwrap());
-    let facts = findings(&exam, terminology, MonofilamentCriterion::default());
-    (exam, facts)
+    let findings = findings(&exam, terminology, MonofilamentCriterion::default());
+    ExamFacts { exam, findings }
 }
 
 fn key(test: Test, side: Option<Laterality>, part: Part) -> Key {
@@ -58,8 +58,9 @@ const THEN: &str = "2025-11-20T09:00:00Z";
 const NOW: &str = "2026-11-20T09:00:00Z";
 
 fn follow(earlier: Vec<FootExam>, now: FootExam) -> (Option<Sequence>, Findings) {
-    let (now, mut facts) = with_facts(now);
-    let sequence = Sequence::of(earlier.into_iter().map(with_facts).collect(), &now, &mut facts);
+    let ExamFacts { exam: now, findings: mut facts } = with_facts(now);
+    let earlier: Vec<ExamFacts> = earlier.into_iter().map(with_facts).collect();
+    let sequence = Sequence::of(&earlier.iter().collect::<Vec<_>>(), &now, &mut facts);
     (sequence, facts)
 }
 

@@ -12,9 +12,9 @@ use super::compiled::Compiled;
 use super::object::{self, ObjectRules};
 use super::place::Place;
 use super::primitive::{self, Primitive};
-use super::{MOST_ISSUES, is_full, keywords, reference, rules, schema};
+use super::{is_full, keywords, reference, rules, schema};
 use crate::definitions::{BaseTables, Element, JsonForm, TypeDefinition, ValueSet};
-use crate::issue::Issue;
+use crate::issue::{Issue, MOST_ISSUES};
 use crate::json::push_pointer;
 use crate::nearest::nearest;
 
@@ -284,6 +284,12 @@ impl Explainer<'_> {
                     format!("{}.{property} and the array it belongs to differ in length.", owner.name);
                 let issue = Issue::new(&rules::PRIMITIVE, push_pointer(pointer, &property), message)
                     .mend("Pad the shorter array with null, so that items stand beside their companions.");
+                self.issues.push(issue);
+            }
+            object::Fault::Hollow { property } => {
+                let message = format!("{}.{property} holds nothing but null.", owner.name);
+                let issue = Issue::new(&rules::CARDINALITY, push_pointer(pointer, &property), message)
+                    .mend(format!("Leave `{property}` out: no value has an id or an extension."));
                 self.issues.push(issue);
             }
             object::Fault::LoneNull { property, index } => {

@@ -13,6 +13,7 @@ use super::object::ObjectRules;
 use super::primitive::Primitive;
 use super::reference;
 use crate::definitions::{BaseTables, ValueSet};
+use crate::json::{member, text};
 
 /// Value: name of a primitive type.
 pub(super) const PRIMITIVE: &str = "fhirPrimitive";
@@ -73,13 +74,10 @@ keyword!(
 /// Whether a CodeableConcept has a coding from a value set. Anything else is judged elsewhere.
 fn has_coding_from(value_set: &ValueSet, concept: &Value) -> bool {
     let Some(concept) = concept.as_object() else { return true };
-    let Some(codings) = concept.get("coding").and_then(Value::as_array) else { return false };
-    codings.iter().any(|coding| {
-        let text = |name: &str| coding.get(name).and_then(Value::as_str);
-        match (text("system"), text("code")) {
-            (Some(system), Some(code)) => value_set.contains(system, code).unwrap_or(true),
-            _ => false,
-        }
+    let Some(codings) = member(concept, "coding").and_then(Value::as_array) else { return false };
+    codings.iter().any(|coding| match (text(coding, "system"), text(coding, "code")) {
+        (Some(system), Some(code)) => value_set.contains(system, code).unwrap_or(true),
+        _ => false,
     })
 }
 

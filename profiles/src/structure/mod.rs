@@ -28,7 +28,7 @@ use serde_json::{Map, Value};
 pub use rules::RULES;
 
 use crate::definitions::BaseTables;
-use crate::issue::Issue;
+use crate::issue::{Issue, MOST_ISSUES};
 use crate::json::push_pointer;
 use bundle::FullUrls;
 use compiled::Compiled;
@@ -42,11 +42,19 @@ pub struct Checker {
     compiled: Arc<Compiled>,
 }
 
-/// Most issues that one check lists.
-pub const MOST_ISSUES: usize = 1000;
-
 fn is_full(issues: &[Issue]) -> bool {
     issues.len() >= MOST_ISSUES
+}
+
+/// Adds what a family of checks found, up to [`MOST_ISSUES`], and says once when a list was cut.
+pub(crate) fn append(mut found: Vec<Issue>, issues: &mut Vec<Issue>) {
+    let cut = is_full(&found);
+    found.truncate(MOST_ISSUES);
+    issues.append(&mut found);
+    if cut && !issues.iter().any(|issue| issue.rule == rules::MORE_ISSUES.id) {
+        let message = format!("Only {MOST_ISSUES} issues of a kind are listed; there may be more.");
+        issues.push(Issue::new(&rules::MORE_ISSUES, "", message));
+    }
 }
 
 /// Where a resource stands.
@@ -70,12 +78,7 @@ impl Checker {
     pub fn check(&self, value: &Value, issues: &mut Vec<Issue>) {
         let mut found = Vec::new();
         self.check_resource(value, "", Standing::Independent(None), &mut found);
-        if is_full(&found) {
-            found.truncate(MOST_ISSUES);
-            let message = format!("Only {MOST_ISSUES} breaches of base R4 are listed; there may be more.");
-            found.push(Issue::new(&rules::MORE_ISSUES, "", message));
-        }
-        issues.append(&mut found);
+        append(found, issues);
     }
 
     fn check_resource(&self, value: &Value, pointer: &str, standing: Standing<'_>, issues: &mut Vec<Issue>) {

@@ -1,11 +1,11 @@
 //! What an object owes across its properties, which JSON Schema cannot say well: required primitives that a
 //! companion may satisfy, choices of type, and the pairing of primitives with their companions.
 
-use std::collections::HashMap;
-
+use ahash::AHashMap;
 use serde_json::{Map, Value};
 
 use crate::definitions::{BaseTables, TypeDefinition};
+use crate::json::member;
 
 /// A breach inside one object.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -23,6 +23,11 @@ pub(super) enum Fault {
     },
     /// The arrays `name` and `_name` differ in length.
     UnequalLength {
+        /// The companion.
+        property: String,
+    },
+    /// A companion array of nothing but `null`.
+    Hollow {
         /// The companion.
         property: String,
     },
@@ -50,7 +55,7 @@ pub(super) struct ObjectRules {
     repeating: Vec<(String, String)>,
     choices: Vec<Choice>,
     /// JSON property to its place in `choices`.
-    forms: HashMap<String, usize>,
+    forms: AHashMap<String, usize>,
 }
 
 impl ObjectRules {
@@ -59,7 +64,7 @@ impl ObjectRules {
             required: Vec::new(),
             repeating: Vec::new(),
             choices: Vec::new(),
-            forms: HashMap::new(),
+            forms: AHashMap::new(),
         };
         for (number, element) in definition.elements.iter().enumerate() {
             if element.choice_stem().is_some() {
@@ -93,7 +98,7 @@ impl ObjectRules {
     pub(super) fn faults(&self, object: &Map<String, Value>) -> Vec<Fault> {
         let mut faults = Vec::new();
         for (element, property, companion) in &self.required {
-            if !object.contains_key(property) && !object.contains_key(companion) {
+            if member(object, property).is_none() && member(object, companion).is_none() {
                 faults.push(Fault::Missing(*element));
             }
         }
@@ -133,7 +138,7 @@ impl ObjectRules {
 }
 
 fn pair(property: &str, companion: &str, object: &Map<String, Value>, faults: &mut Vec<Fault>) {
-    let array = |name: &str| object.get(name).and_then(Value::as_array).map(Vec::as_slice);
+    let array = |name: &str| member(object, name).and_then(Value::as_array).map(Vec::as_slice);
     let mut lone_null = |name: &str, index: usize| {
         faults.push(Fault::LoneNull { property: name.to_owned(), index });
     };
@@ -144,6 +149,10 @@ fn pair(property: &str, companion: &str, object: &Map<String, Value>, faults: &m
                 if value.is_null() && beside.is_null() {
                     lone_null(property, index);
                 }
+            }
+            let hollow = !companions.is_empty() && companions.iter().all(Value::is_null);
+            if hollow && values.iter().any(|value| !value.is_null()) {
+                faults.push(Fault::Hollow { property: companion.to_owned() });
             }
             if values.len() != companions.len() {
                 faults.push(Fault::UnequalLength { property: companion.to_owned() });

@@ -138,7 +138,7 @@ impl Primitive {
         if bounded && text.len() > LONGEST_STRING && text.chars().count() > LONGEST_STRING {
             return Err(Fault::TooLong);
         }
-        if text.bytes().any(|byte| byte < 0x20 && !matches!(byte, b'\t' | b'\n' | b'\r')) {
+        if holds(text, |byte| byte < 0x20 && !matches!(byte, b'\t' | b'\n' | b'\r')) {
             return Err(Fault::ControlCharacter);
         }
         let formed = |formed: bool| if formed { Ok(()) } else { Err(Fault::Form) };
@@ -147,7 +147,7 @@ impl Primitive {
             Primitive::Code => formed(is_code(text)),
             Primitive::Id => formed(is_id(text)),
             Primitive::Uri | Primitive::Url | Primitive::Canonical => {
-                formed(!text.bytes().any(|byte| byte.is_ascii_whitespace()))
+                formed(!holds(text, |byte| byte.is_ascii_whitespace()))
             }
             Primitive::Oid => formed(is_oid(text)),
             Primitive::Uuid => formed(is_uuid(text)),
@@ -165,6 +165,11 @@ impl Primitive {
             | Primitive::UnsignedInt => Ok(()),
         }
     }
+}
+
+/// Whether any byte is of a kind. Reads to the end, which the compiler makes many bytes at a time.
+fn holds(text: &str, kind: impl Fn(u8) -> bool) -> bool {
+    text.bytes().fold(false, |found, byte| found | kind(byte))
 }
 
 fn is_code(text: &str) -> bool {

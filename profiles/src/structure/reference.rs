@@ -5,6 +5,7 @@ use serde_json::{Map, Value};
 use super::explain::listed;
 use super::primitive::is_id;
 use crate::definitions::BaseTables;
+use crate::json::member;
 
 /// The resource type in a RESTful reference: `Patient/1`, `Patient/1/_history/2`, `https://host/base/Patient/1`, or a
 /// conditional `Patient?identifier=...`. None for fragments, URNs and anything whose text does not tell.
@@ -54,7 +55,7 @@ pub(super) fn message(label: &str, targets: &[&str]) -> String {
 
 /// Holds a Reference against the resource types allowed.
 pub(super) fn check(tables: &BaseTables, allowed: &[&str], reference: &Map<String, Value>) -> Option<Fault> {
-    let text = |name: &str| reference.get(name).and_then(Value::as_str);
+    let text = |name: &str| member(reference, name).and_then(Value::as_str);
     let by_reference = text("reference").and_then(|reference| named_type(tables, reference));
     let by_type = text("type").filter(|kind| tables.is_resource_type(kind));
     if by_reference.is_some_and(|kind| !allows(allowed, kind)) {

@@ -11,6 +11,7 @@ use super::place::Place;
 use super::{is_full, reference, rules};
 use crate::definitions::BaseTables;
 use crate::issue::Issue;
+use crate::json::{Trail, member};
 
 /// Walks one resource, its contained ones included. Other resources inside it are walked for themselves.
 pub(super) struct Walk<'w> {
@@ -19,15 +20,17 @@ pub(super) struct Walk<'w> {
     full_urls: Option<&'w FullUrls<'w>>,
     container_type: &'w str,
     contained: HashMap<&'w str, &'w str>,
-    /// Pointer to where the walk is.
-    here: String,
+    /// Pointer to the resource that is walked.
+    from: &'w str,
+    /// The way from there to where the walk is.
+    here: Trail<'w>,
 }
 
-/// The resource whose elements are being walked: its type, and how long the pointer to it is.
+/// The resource whose elements are being walked: its type, and how far it is from where the walk began.
 #[derive(Debug, Clone, Copy)]
 struct Root<'w> {
     resource_type: &'w str,
-    pointer_length: usize,
+    steps: usize,
 }
 
 impl<'w> Walk<'w> {
@@ -35,7 +38,7 @@ impl<'w> Walk<'w> {
         tables: &'static BaseTables,
         full_urls: Option<&'w FullUrls<'w>>,
         resource: &'w Map<String, Value>,
-        pointer: &str,
+        pointer: &'w str,
     ) -> Walk<'w> {
         Walk {
             tables,
@@ -44,36 +47,27 @@ impl<'w> Walk<'w> {
             contained: contained(resource)
                 .filter_map(|inner| Some((inner.get("id")?.as_str()?, resource_type(inner)?)))
                 .collect(),
-            here: pointer.to_owned(),
+            from: pointer,
+            here: Trail::default(),
         }
     }
 
     pub(super) fn check(mut self, resource: &'w Map<String, Value>, issues: &mut Vec<Issue>) {
-        let root = Root { resource_type: self.container_type, pointer_length: self.here.len() };
+        let root = Root { resource_type: self.container_type, steps: 0 };
         self.object(resource, root, issues);
     }
 
     fn object(&mut self, object: &'w Map<String, Value>, root: Root<'w>, issues: &mut Vec<Issue>) {
-        let at_root = self.here.len() == root.pointer_length;
+        let at_root = self.here.len() == root.steps;
         for (name, inner) in object {
-            let length = self.here.len();
+            self.here.property(name);
             match inner {
-                Value::String(text) if name == "reference" => {
-                    self.here.push_str("/reference");
-                    self.reference(text, inner, root, issues);
-                }
-                Value::Array(items) if name == "contained" && at_root => {
-                    self.here.push_str("/contained");
-                    self.contained(items, issues);
-                }
-                Value::Array(_) | Value::Object(_) => {
-                    self.here.push('/');
-                    self.here.push_str(&name.replace('~', "~0").replace('/', "~1"));
-                    self.value(inner, root, issues);
-                }
+                Value::String(text) if name == "reference" => self.reference(text, inner, root, issues),
+                Value::Array(items) if name == "contained" && at_root => self.contained(items, issues),
+                Value::Array(_) | Value::Object(_) => self.value(inner, root, issues),
                 Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
             }
-            self.here.truncate(length);
+            self.here.back();
         }
     }
 
@@ -83,10 +77,9 @@ impl<'w> Walk<'w> {
             Value::Object(object) if resource_type(object).is_none() => self.object(object, root, issues),
             Value::Array(items) => {
                 for (number, inner) in items.iter().enumerate() {
-                    let length = self.here.len();
-                    self.here.push_str(&format!("/{number}"));
+                    self.here.item(number);
                     self.value(inner, root, issues);
-                    self.here.truncate(length);
+                    self.here.back();
                 }
             }
             Value::Object(_) | Value::Null | Value::Bool(_) | Value::Number(_) | Value::String(_) => {}
@@ -97,12 +90,15 @@ impl<'w> Walk<'w> {
         for (number, inner) in items.iter().enumerate() {
             let Some(inner) = inner.as_object() else { continue };
             let Some(resource_type) = resource_type(inner) else { continue };
-            let length = self.here.len();
-            self.here.push_str(&format!("/{number}"));
-            let root = Root { resource_type, pointer_length: self.here.len() };
+            self.here.item(number);
+            let root = Root { resource_type, steps: self.here.len() };
             self.object(inner, root, issues);
-            self.here.truncate(length);
+            self.here.back();
         }
+    }
+
+    fn pointer(&self) -> String {
+        format!("{}{}", self.from, self.here.pointer())
     }
 
     fn reference(&self, text: &'w str, value: &Value, root: Root<'w>, issues: &mut Vec<Issue>) {
@@ -117,7 +113,7 @@ impl<'w> Walk<'w> {
                     Some(target) => *target,
                     None => {
                         let message = "No entry of the Bundle has this fullUrl.";
-                        let issue = Issue::new(&rules::REFERENCE_UNRESOLVED, self.here.as_str(), message);
+                        let issue = Issue::new(&rules::REFERENCE_UNRESOLVED, self.pointer(), message);
                         issues.push(issue.value(value));
                         None
                     }
@@ -126,7 +122,8 @@ impl<'w> Walk<'w> {
             (None, _) => None,
         };
         let Some(target) = target else { return };
-        let relative = self.here.get(root.pointer_length..).and_then(|path| path.strip_suffix("/reference"));
+        let path = self.here.pointer_behind(root.steps);
+        let relative = path.strip_suffix("/reference");
         let place = relative.and_then(|relative| Place::find(self.tables, root.resource_type, relative));
         let Some((place, type_use)) = place.and_then(|place| Some((place.label(), place.type_use?))) else {
             return;
@@ -134,14 +131,14 @@ impl<'w> Walk<'w> {
         let is_reference = type_use.code == "Reference";
         if is_reference && !reference::allows(&type_use.targets, target) {
             let message = reference::message(&place, &type_use.targets);
-            let issue = Issue::new(&rules::REFERENCE_TARGET, self.here.as_str(), message);
+            let issue = Issue::new(&rules::REFERENCE_TARGET, self.pointer(), message);
             issues.push(issue.value(value));
         }
     }
 }
 
 fn resource_type(resource: &Map<String, Value>) -> Option<&str> {
-    resource.get("resourceType").and_then(Value::as_str)
+    member(resource, "resourceType").and_then(Value::as_str)
 }
 
 fn contained(resource: &Map<String, Value>) -> impl Iterator<Item = &Map<String, Value>> {

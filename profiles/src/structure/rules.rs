@@ -138,7 +138,7 @@ pub(super) static MORE_ISSUES: Rule = Rule {
     id: "structure-more-issues",
     severity: Severity::Information,
     issue_type: IssueType::Incomplete,
-    summary: "The document breaks R4 more often than is listed",
+    summary: "The document has more issues than are listed",
     why: "A bound on the list keeps one broken message from using the memory and time of all others.",
     mend: "Mend what is listed and check again.",
     source: "project rule",

@@ -2,10 +2,9 @@
 
 use serde_json::Value;
 
-use super::{
-    CodingSense, Concept, Concepts, LocalSystem, Terminology, Translation, ValueSet, check_digit, text,
-};
+use super::{CodingSense, Concept, Concepts, LocalSystem, Terminology, Translation, ValueSet, check_digit};
 use crate::LoadError;
+use crate::json::text;
 
 include!("../../local/embedded_terminology.rs");
 
@@ -64,6 +63,9 @@ pub(super) fn add<N: AsRef<str>, T: AsRef<str>>(
     add_value_sets(terminology, &value_sets)?;
     for source in &maps {
         concept_map(terminology, source, origin)?;
+    }
+    for (system, code) in terminology.value_sets.values().flat_map(|set| &set.codes) {
+        terminology.listed.entry(system.clone()).or_default().insert(code.clone());
     }
     Ok(())
 }

@@ -15,14 +15,17 @@ mod check_digit;
 mod load;
 mod rules;
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet};
 
+use ahash::{AHashMap, AHashSet};
 use serde_json::{Value, json};
 
 use crate::LoadError;
+use crate::json::{get, text};
+use crate::nearest::nearest;
 
 pub use rules::RULES;
-pub(crate) use rules::{TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNMAPPED_CODE};
+pub(crate) use rules::{TERMINOLOGY_NOT_CHECKED, TERMINOLOGY_UNKNOWN_CODE, TERMINOLOGY_UNMAPPED_CODE};
 
 /// The four code systems of this project.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -95,7 +98,7 @@ struct Concept {
 #[derive(Debug, Default, Clone)]
 struct Concepts {
     order: Vec<String>,
-    by_code: HashMap<String, Concept>,
+    by_code: AHashMap<String, Concept>,
 }
 
 impl Concepts {
@@ -125,14 +128,16 @@ struct ValueSet {
 /// The shipped code systems, value sets and concept maps, and those of a site. Immutable once loaded.
 #[derive(Debug, Clone, Default)]
 pub struct Terminology {
-    systems: HashMap<String, Concepts>,
+    systems: AHashMap<String, Concepts>,
     value_sets: BTreeMap<String, ValueSet>,
     /// Local system and code to translations.
-    forward: HashMap<String, HashMap<String, Vec<Translation>>>,
+    forward: AHashMap<String, AHashMap<String, Vec<Translation>>>,
     /// Standard system and code to the local codes it may be read as.
-    reverse: HashMap<String, HashMap<String, Vec<(LocalSystem, String)>>>,
+    reverse: AHashMap<String, AHashMap<String, Vec<(LocalSystem, String)>>>,
     /// Every code that a concept map names, by system.
-    named: HashMap<String, BTreeSet<String>>,
+    named: AHashMap<String, BTreeSet<String>>,
+    /// Every code of the value sets, by system.
+    listed: AHashMap<String, AHashSet<String>>,
     /// Canonical addresses of the concept maps.
     maps: BTreeSet<String>,
     /// Code systems that only a site's maps tie to ours: those of its devices.
@@ -170,6 +175,13 @@ impl Terminology {
     /// standard codings decide.
     #[must_use]
     pub fn resolve(&self, system: LocalSystem, concept: &Value) -> Resolved<'_> {
+        let mut all = codings(concept);
+        if let (Some((_, alone)), None) = (all.next(), all.next()) {
+            return match self.sense(system, alone) {
+                CodingSense::Local(code) | CodingSense::Standard(code) => Resolved::Code(code),
+                CodingSense::UnknownLocal | CodingSense::Foreign => Resolved::Unknown,
+            };
+        }
         let mut local: Vec<&str> = Vec::new();
         let mut standard: Vec<(&Value, &str)> = Vec::new();
         for (_, coding) in codings(concept) {
@@ -224,6 +236,11 @@ impl Terminology {
         self.device_systems.contains(system)
     }
 
+    /// Whether there is any code system of a site's devices.
+    pub(crate) fn has_device_systems(&self) -> bool {
+        !self.device_systems.is_empty()
+    }
+
     /// The coding of ours that codes of a device stand for, where a concept holds none of ours. It goes beside the
     /// original.
     pub(crate) fn local_coding(&self, system: LocalSystem, concept: &Value) -> Option<Value> {
@@ -240,14 +257,21 @@ impl Terminology {
         Some(json!({ "system": system.url(), "code": code, "display": display }))
     }
 
+    /// Whether the code system is loaded and does not have the code. Code systems are only loaded whole.
+    pub(crate) fn lacks(&self, system: &str, code: &str) -> bool {
+        self.systems.get(system).is_some_and(|concepts| concepts.code(code).is_none())
+    }
+
+    /// The code of a loaded code system that is written most alike.
+    pub(crate) fn nearest_code(&self, system: &str, code: &str) -> Option<&str> {
+        nearest(code, self.systems.get(system)?.order.iter().map(String::as_str))
+    }
+
     /// Whether a code is in a loaded code system, value set or map, so that something was said about it.
     pub(crate) fn knows(&self, system: &str, code: &str) -> bool {
         self.systems.contains_key(system)
             || self.named.get(system).is_some_and(|codes| codes.contains(code))
-            || self
-                .value_sets
-                .values()
-                .any(|set| set.codes.iter().any(|(of, member)| of == system && member == code))
+            || self.listed.get(system).is_some_and(|codes| codes.contains(code))
     }
 
     /// Whether `coding` is one of the translations of a local code.
@@ -347,16 +371,17 @@ impl Terminology {
     }
 }
 
-/// The codings of a CodeableConcept with their numbers, or the one Coding itself.
-pub(crate) fn codings(concept: &Value) -> impl Iterator<Item = (Option<usize>, &Value)> {
-    let listed = concept.get("coding").and_then(Value::as_array);
-    let alone = if listed.is_none() && concept.get("code").is_some() { Some(concept) } else { None };
-    let listed = listed.into_iter().flatten().enumerate().map(|(number, coding)| (Some(number), coding));
-    listed.chain(alone.into_iter().map(|coding| (None, coding)))
+/// The shipped files: path and text.
+pub(crate) fn shipped() -> &'static [(&'static str, &'static str)] {
+    load::TERMINOLOGY
 }
 
-fn text<'v>(value: &'v Value, name: &str) -> Option<&'v str> {
-    value.get(name).and_then(Value::as_str)
+/// The codings of a CodeableConcept with their numbers, or the one Coding itself.
+pub(crate) fn codings(concept: &Value) -> impl Iterator<Item = (Option<usize>, &Value)> {
+    let listed = get(concept, "coding").and_then(Value::as_array);
+    let alone = if listed.is_none() && get(concept, "code").is_some() { Some(concept) } else { None };
+    let listed = listed.into_iter().flatten().enumerate().map(|(number, coding)| (Some(number), coding));
+    listed.chain(alone.into_iter().map(|coding| (None, coding)))
 }
 
 #[cfg(test)]

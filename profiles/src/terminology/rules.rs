@@ -25,5 +25,17 @@ pub(crate) static TERMINOLOGY_NOT_CHECKED: Rule = Rule {
     source: "project rule",
 };
 
+/// A code that its own code system does not have.
+pub(crate) static TERMINOLOGY_UNKNOWN_CODE: Rule = Rule {
+    id: "terminology-unknown-code",
+    severity: Severity::Error,
+    issue_type: IssueType::CodeInvalid,
+    summary: "A code is not in its code system, which is loaded here whole",
+    why: "A code that its own system does not have means nothing, to no reader; it is a slip of the pen or of a version.",
+    mend: "Use a code of the code system, in its exact spelling, or load the version of the CodeSystem that has it.",
+    source: "HL7 FHIR R4, Coding.code: a symbol in the syntax of its system",
+};
+
 /// The rules of this family. Other codes are judged where a profile or an element of R4 asks for them.
-pub static RULES: &[&Rule] = &[&TERMINOLOGY_UNMAPPED_CODE, &TERMINOLOGY_NOT_CHECKED];
+pub static RULES: &[&Rule] =
+    &[&TERMINOLOGY_UNMAPPED_CODE, &TERMINOLOGY_NOT_CHECKED, &TERMINOLOGY_UNKNOWN_CODE];

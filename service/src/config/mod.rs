@@ -6,6 +6,9 @@ mod pages;
 mod raw;
 mod record_system;
 mod settings;
+mod smart;
+mod store;
+mod tls_files;
 
 use std::fmt::Display;
 use std::net::{SocketAddr, ToSocketAddrs as _};
@@ -18,8 +21,11 @@ pub use access::{Access, Right, Token};
 pub use assessment::Assessment;
 pub use pages::{Pages, Unsent};
 use raw::Raw;
-pub use record_system::{Auth, RecordSystem};
+pub use record_system::{Auth, RecordSystem, Write, may_carry_credentials};
 pub use settings::{SETTINGS, Setting};
+pub use smart::{SigningKey, Smart};
+pub use store::{PostgresServer, StorePlace, StoreSettings};
+pub use tls_files::{TlsFileError, TlsFiles, TlsMaterial};
 
 /// A setting that cannot be used. Its text is one line: where, which key, what is wrong, what to change.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -48,7 +54,7 @@ pub struct Config {
     /// The listeners.
     pub server: Server,
     /// Where exams are kept.
-    pub store: PathBuf,
+    pub store: StoreSettings,
     /// Where exams are forwarded to; none when they are only kept.
     pub record_system: Option<RecordSystem>,
     /// How exams are assessed.
@@ -132,10 +138,11 @@ impl Config {
                 "give the two listeners different ports",
             ));
         }
+        let assessment = assessment::read(&raw)?;
         Ok(Config {
-            store: store(&raw)?,
-            record_system: record_system::read(&raw)?,
-            assessment: assessment::read(&raw)?,
+            store: store::read(&raw)?,
+            record_system: record_system::read(&raw, assessment.guidelines.len())?,
+            assessment,
             group_by: choice(
                 &raw,
                 "exam.group_by",
@@ -223,26 +230,6 @@ fn http_url(text: &str) -> Result<Url, String> {
         return Err("holds a query or a fragment".to_owned());
     }
     Ok(url)
-}
-
-fn store(raw: &Raw) -> Result<PathBuf, ConfigError> {
-    let key = "store.url";
-    let text = raw.text(key)?.unwrap_or_else(|| "sqlite:solewire.db".to_owned());
-    if text.starts_with("postgres:") || text.starts_with("postgresql:") {
-        let problem = "names a PostgreSQL store, which this version does not open";
-        return Err(raw.error(key, problem, "use sqlite:PATH, such as sqlite:/var/lib/solewire/solewire.db"));
-    }
-    let path = text.strip_prefix("sqlite:").map(|path| path.strip_prefix("//").unwrap_or(path));
-    match path {
-        Some(path) if !path.is_empty() && !path.contains('?') && path != ":memory:" => {
-            Ok(PathBuf::from(path))
-        }
-        _ => Err(raw.error(
-            key,
-            format!("\"{text}\" is not a store"),
-            "use sqlite:PATH, such as sqlite:/var/lib/solewire/solewire.db",
-        )),
-    }
 }
 
 #[cfg(test)]

@@ -128,6 +128,22 @@ impl Raw {
         }
     }
 
+    /// A whole number that is not negative.
+    pub(super) fn number(&self, key: &str) -> Result<Option<u64>, ConfigError> {
+        let Some((value, origin)) = self.value(key) else { return Ok(None) };
+        let number = match value {
+            Value::Integer(number) => u64::try_from(*number).ok(),
+            Value::String(text) if matches!(origin, Origin::Environment(_)) => text.trim().parse().ok(),
+            _ => None,
+        };
+        match number {
+            Some(number) => Ok(Some(number)),
+            None => {
+                Err(ConfigError::new(origin, key, "is not a whole number", "write it as 100, without quotes"))
+            }
+        }
+    }
+
     /// A list of texts; in the environment also separated by commas.
     pub(super) fn list(&self, key: &str) -> Result<Vec<String>, ConfigError> {
         let Some((value, origin)) = self.value(key) else { return Ok(Vec::new()) };
@@ -153,6 +169,17 @@ impl Raw {
                 Err(ConfigError::new(origin, key, problem, "write it as [\"first\", \"second\"]"))
             }
         }
+    }
+
+    /// True or false; in the environment as a text.
+    pub(super) fn yes_or_no(&self, key: &str, default: bool) -> Result<bool, ConfigError> {
+        let Some((value, origin)) = self.value(key) else { return Ok(default) };
+        let found = match value {
+            Value::Boolean(found) => Some(*found),
+            Value::String(text) if matches!(origin, Origin::Environment(_)) => text.trim().parse().ok(),
+            _ => None,
+        };
+        found.ok_or_else(|| ConfigError::new(origin, key, "is neither true nor false", "write true or false"))
     }
 
     /// An error about a key, at the place where it stands.

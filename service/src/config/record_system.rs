@@ -1,11 +1,13 @@
-//! Where exams are forwarded to, and as whom.
+//! Where exams are forwarded to, how, and as whom.
 
 use std::path::PathBuf;
 
 use secrecy::SecretString;
-use url::Url;
+use url::{Host, Url};
 
 use super::raw::{Origin, Raw, variable};
+use super::smart::{self, Smart};
+use super::tls_files::TlsFiles;
 use super::{ConfigError, choice, http_url};
 
 /// Where exams are forwarded to.
@@ -13,8 +15,27 @@ use super::{ConfigError, choice, http_url};
 pub struct RecordSystem {
     /// Its FHIR base, without a slash at the end.
     pub base_url: Url,
+    /// Whether an exam goes in one piece.
+    pub write: Write,
+    /// How many entries it takes in one transaction; none when it takes any number.
+    pub max_entries: Option<usize>,
+    /// Whether deliveries are looked for afterwards.
+    pub verify: bool,
     /// As whom.
     pub auth: Auth,
+    /// The certificates of both sides.
+    pub tls: TlsFiles,
+    /// Whether credentials and exams may go unencrypted to another machine.
+    pub allow_plaintext: bool,
+}
+
+/// How an exam is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Write {
+    /// All of it or nothing.
+    Transaction,
+    /// Resource by resource, each after what it refers to.
+    Create,
 }
 
 /// As whom a record system is addressed.
@@ -34,13 +55,19 @@ pub enum Auth {
         /// The token.
         token: SecretString,
     },
+    /// Tokens that are got with a signed assertion.
+    Smart(Box<Smart>),
 }
 
-#[derive(Clone, Copy, PartialEq)]
-enum Write {
-    Transaction,
-    Create,
-    None,
+impl RecordSystem {
+    /// The public key as a JWK set, for the authorisation server of the record system; without keys where none is used.
+    #[must_use]
+    pub fn public_keys(&self) -> serde_json::Value {
+        match &self.auth {
+            Auth::Smart(smart) => serde_json::json!({ "keys": [smart.key.public] }),
+            Auth::None | Auth::Basic { .. } | Auth::Bearer { .. } => serde_json::json!({ "keys": [] }),
+        }
+    }
 }
 
 #[derive(Clone, Copy)]
@@ -48,20 +75,17 @@ enum AuthKind {
     None,
     Basic,
     Bearer,
+    Smart,
 }
 
-pub(super) fn read(raw: &Raw) -> Result<Option<RecordSystem>, ConfigError> {
+pub(super) fn read(raw: &Raw, guidelines: usize) -> Result<Option<RecordSystem>, ConfigError> {
     let key = "record_system.write";
-    let words = [("transaction", Write::Transaction), ("create", Write::Create), ("none", Write::None)];
-    let write = choice(raw, key, Write::Transaction, &words)?;
-    if write == Write::Create {
-        let problem = "is \"create\" (resource by resource), which this version does not do";
-        return Err(raw.error(key, problem, "use \"transaction\" or \"none\""));
-    }
+    let words = [("transaction", Some(Write::Transaction)), ("create", Some(Write::Create)), ("none", None)];
+    let write = choice(raw, key, Some(Write::Transaction), &words)?;
     let base_key = "record_system.base_url";
     let base_url = match raw.text(base_key)?.filter(|text| !text.is_empty()) {
-        None if write == Write::Transaction && raw.value(key).is_some() => {
-            let problem = "is \"transaction\" while `record_system.base_url` is not set";
+        None if write.is_some() && raw.value(key).is_some() => {
+            let problem = "is set while `record_system.base_url` is not";
             return Err(raw.error(key, problem, "set the base address of the record system or use \"none\""));
         }
         None => return Ok(None),
@@ -69,30 +93,113 @@ pub(super) fn read(raw: &Raw) -> Result<Option<RecordSystem>, ConfigError> {
             raw.error(base_key, problem, "write the FHIR base, such as https://records.example/fhir")
         })?,
     };
-    let auth = auth(raw)?;
-    Ok((write != Write::None).then_some(RecordSystem { base_url, auth }))
+    let allow_plaintext = raw.yes_or_no("record_system.allow_plaintext", false)?;
+    plaintext(raw, base_key, &base_url, allow_plaintext)?;
+    let auth = auth(raw, allow_plaintext)?;
+    let tls = TlsFiles::named(raw)?;
+    let verify = raw.yes_or_no("record_system.verify", true)?;
+    let max_entries = max_entries(raw, write, guidelines)?;
+    let target = |write| RecordSystem { base_url, write, max_entries, verify, auth, tls, allow_plaintext };
+    Ok(write.map(target))
 }
 
-fn auth(raw: &Raw) -> Result<Auth, ConfigError> {
-    let words = [("none", AuthKind::None), ("basic", AuthKind::Basic), ("bearer", AuthKind::Bearer)];
+/// Whether credentials may be sent there: encrypted, or without leaving this machine, or because somebody said so.
+#[must_use]
+pub fn may_carry_credentials(url: &Url, allow_plaintext: bool) -> bool {
+    let here = match url.host() {
+        Some(Host::Ipv4(address)) => address.is_loopback(),
+        Some(Host::Ipv6(address)) => address.is_loopback(),
+        Some(Host::Domain(name)) => name.eq_ignore_ascii_case("localhost"),
+        None => false,
+    };
+    url.scheme() == "https" || (url.scheme() == "http" && (here || allow_plaintext))
+}
+
+pub(super) fn plaintext(raw: &Raw, key: &str, url: &Url, allowed: bool) -> Result<(), ConfigError> {
+    if may_carry_credentials(url, allowed) {
+        return Ok(());
+    }
+    let problem = "is a plain http address of another machine, so exams would cross the network readable";
+    Err(raw.error(
+        key,
+        problem,
+        "use https, or set `record_system.allow_plaintext` where the network is protected",
+    ))
+}
+
+/// The panel, and with it in one piece all that is derived: for each guideline an assessment, two requests at the most,
+/// and a Provenance.
+const fn last_piece(guidelines: usize) -> usize {
+    1 + guidelines + 2 + 1
+}
+
+/// The results of the largest exam that the profiles know: each site, artery and zone of both feet in a resource of its
+/// own, every other test of each foot, every test of the person. A test counts them.
+pub(super) const MOST_RESULTS: usize = 157;
+
+fn max_entries(raw: &Raw, write: Option<Write>, guidelines: usize) -> Result<Option<usize>, ConfigError> {
+    let key = "record_system.max_entries";
+    let Some(most) = raw.number(key)? else { return Ok(None) };
+    let most = usize::try_from(most).unwrap_or(usize::MAX);
+    let least = last_piece(guidelines);
+    if write == Some(Write::Transaction) && most < least {
+        let problem = format!(
+            "is {most}; a panel and what is derived from it are up to {least} entries, which have to arrive together"
+        );
+        return Err(raw.error(
+            key,
+            problem,
+            "raise the limit of the record system, or set `record_system.write` to \"create\"",
+        ));
+    }
+    if most < least + MOST_RESULTS {
+        tracing::info!(
+            max_entries = most,
+            "larger exams go in several transactions, the panel and the assessment last"
+        );
+    }
+    Ok(Some(most))
+}
+
+fn auth(raw: &Raw, allow_plaintext: bool) -> Result<Auth, ConfigError> {
+    let words = [
+        ("none", AuthKind::None),
+        ("basic", AuthKind::Basic),
+        ("bearer", AuthKind::Bearer),
+        ("smart", AuthKind::Smart),
+    ];
     match choice(raw, "record_system.auth", AuthKind::None, &words)? {
         AuthKind::None => Ok(Auth::None),
         AuthKind::Basic => {
-            let user = raw.text("record_system.user")?.filter(|user| !user.is_empty()).ok_or_else(|| {
-                let problem = "is \"basic\" and `record_system.user` is not set";
-                raw.error("record_system.auth", problem, "set the user name")
-            })?;
+            let user = needed(raw, "record_system.user", "basic", "set the user name")?;
             let password = secret(raw, "record_system.password", "record_system.password_file", "basic")?;
             Ok(Auth::Basic { user, password })
         }
         AuthKind::Bearer => Ok(Auth::Bearer {
             token: secret(raw, "record_system.token", "record_system.token_file", "bearer")?,
         }),
+        AuthKind::Smart => Ok(Auth::Smart(Box::new(smart::read(raw, allow_plaintext)?))),
     }
 }
 
-/// A secret from a file or the environment. It never stands in the configuration file, which is copied around.
+/// A text that a way to authenticate cannot do without.
+pub(super) fn needed(raw: &Raw, key: &str, method: &str, mend: &str) -> Result<String, ConfigError> {
+    raw.text(key)?.filter(|text| !text.is_empty()).ok_or_else(|| {
+        raw.error("record_system.auth", format!("is \"{method}\" and `{key}` is not set"), mend)
+    })
+}
+
+/// A secret that a method needs.
 fn secret(raw: &Raw, key: &str, file_key: &str, method: &str) -> Result<SecretString, ConfigError> {
+    secret_of(raw, key, file_key)?.ok_or_else(|| {
+        let problem = format!("is \"{method}\" and no secret is given");
+        let mend = format!("name a file in `{file_key}` or set {}", variable(key));
+        raw.error("record_system.auth", problem, mend)
+    })
+}
+
+/// A secret from a file or the environment. It never stands in the configuration file, which is copied around.
+pub(super) fn secret_of(raw: &Raw, key: &str, file_key: &str) -> Result<Option<SecretString>, ConfigError> {
     let secret = if let Some((_, origin)) = raw.value(key) {
         if matches!(origin, Origin::File(_)) {
             let mend = format!(
@@ -112,9 +219,7 @@ fn secret(raw: &Raw, key: &str, file_key: &str, method: &str) -> Result<SecretSt
         })?;
         text.trim_end_matches(['\r', '\n']).to_owned()
     } else {
-        let problem = format!("is \"{method}\" and no secret is given");
-        let mend = format!("name a file in `{file_key}` or set {}", variable(key));
-        return Err(raw.error("record_system.auth", problem, mend));
+        return Ok(None);
     };
     // A header cannot carry anything else; found here, it is a message and not a failed delivery.
     if secret.is_empty() || secret.chars().any(|character| character.is_control()) {
@@ -124,5 +229,5 @@ fn secret(raw: &Raw, key: &str, file_key: &str, method: &str) -> Result<SecretSt
             "store the secret alone, on one line",
         ));
     }
-    Ok(SecretString::from(secret))
+    Ok(Some(SecretString::from(secret)))
 }

@@ -16,7 +16,7 @@ fn the_defaults_are_loopback_and_embedded() {
     let config = parse(OPEN).unwrap();
     assert_eq!(config.server.listen.to_string(), "127.0.0.1:8080");
     assert_eq!(config.server.operations_listen.to_string(), "127.0.0.1:8081");
-    assert_eq!(config.store, PathBuf::from("solewire.db"));
+    assert!(matches!(config.store.place, StorePlace::Sqlite(path) if path == Path::new("solewire.db")));
     assert!(config.record_system.is_none());
     assert_eq!(config.assessment.guidelines, ["iwgdf-2023"]);
     assert_eq!(config.group_by, GroupBy::Encounter);
@@ -62,8 +62,18 @@ fn every_mistake_names_its_place_and_its_mend() {
         ("[access]\nmode = \"closed\"".into(), &["`access.mode`", "\"tokens\" or \"open\""]),
         ("[access]\ntokens = [\"secret\"]".into(), &["`access.tokens`", "not a SHA-256"]),
         (format!("[access]\ntokens = [\"{hash} write\"]"), &["\"write\"", "submit, read or operate"]),
-        (format!("{OPEN}[store]\nurl = \"postgres://h/d\""), &["`store.url`", "PostgreSQL", "sqlite:PATH"]),
-        (format!("{OPEN}[store]\nurl = \"file.db\""), &["`store.url`", "sqlite:PATH"]),
+        (format!("{OPEN}[store]\nurl = \"file.db\""), &["`store.url`", "sqlite:PATH", "postgres://USER"]),
+        (format!("{OPEN}[store]\nreserve_mib = -1"), &["`store.reserve_mib`", "not a whole number"]),
+        (format!("{OPEN}[store]\nhigh_water = \"9\""), &["`store.high_water`", "without quotes"]),
+        (format!("{OPEN}[store]\nurl = \"postgres://h\""), &["`store.url`", "names no database"]),
+        (
+            format!("{OPEN}[store]\nurl = \"postgres://h/d?ssl=on\""),
+            &["`store.url`", "parameter \"ssl\"", "sslmode"],
+        ),
+        (
+            format!("{OPEN}[store]\nurl = \"postgres://h/d\"\npassword = \"p\""),
+            &["`store.password`", "stands in the configuration file", "SOLEWIRE_STORE__PASSWORD"],
+        ),
         (
             format!("{OPEN}[assessment]\nguideline = \"iwgdf-2003\""),
             &["`assessment.guideline`", "did you mean \"iwgdf-2023\""],
@@ -103,9 +113,37 @@ fn every_mistake_names_its_place_and_its_mend() {
             format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nauth = \"bearer\"\ntoken = \"t\""),
             &["`record_system.token`", "stands in the configuration file"],
         ),
+        (format!("{OPEN}[record_system]\nwrite = \"create\""), &["`record_system.write`", "base address"]),
         (
-            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nwrite = \"create\""),
-            &["`record_system.write`", "\"transaction\""],
+            format!("{OPEN}[record_system]\nbase_url = \"http://records.example/fhir\""),
+            &["`record_system.base_url`", "readable", "`record_system.allow_plaintext`"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nverify = \"yes\""),
+            &["`record_system.verify`", "true or false"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nmax_entries = 4"),
+            &["`record_system.max_entries`", "up to 5 entries", "\"create\""],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nauth = \"smart\""),
+            &["`record_system.auth`", "`record_system.client_id`"],
+        ),
+        (
+            format!(
+                "{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nauth = \"smart\"\nclient_id = \"c\"\n\
+                 token_url = \"http://x/token\""
+            ),
+            &["`record_system.token_url`", "https"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nca_file = \"no-such-file.pem\""),
+            &["`record_system.ca_file`", "no-such-file.pem"],
+        ),
+        (
+            format!("{OPEN}[record_system]\nbase_url = \"https://x/fhir\"\nclient_key_file = \"key.pem\""),
+            &["`record_system.client_key_file`", "`record_system.client_certificate_file`"],
         ),
     ];
     for (text, parts) in table {
@@ -124,6 +162,42 @@ fn secrets_come_from_the_environment_and_do_not_print() {
     let config = parse_with(&text, &[("SOLEWIRE_RECORD_SYSTEM__TOKEN", "tell-nobody")]).unwrap();
     assert!(!format!("{config:?}").contains("tell-nobody"));
     assert_eq!(config.record_system.unwrap().base_url.as_str(), "https://records.example/fhir");
+}
+
+#[test]
+fn a_password_in_the_address_of_the_store_is_refused_and_not_repeated() {
+    for url in
+        ["postgres://u:tell-nobody@h/d", "postgres://u@h/d?password=tell-nobody", "pg://u:tell-nobody@h/d"]
+    {
+        for message in [
+            parse(&format!("{OPEN}[store]\nurl = \"{url}\"")).unwrap_err().to_string(),
+            parse_with(OPEN, &[("SOLEWIRE_STORE__URL", url)]).unwrap_err().to_string(),
+        ] {
+            assert!(message.contains("`store.url`") && !message.contains("tell-nobody"), "{message}");
+        }
+    }
+    let text = format!("{OPEN}[store]\nurl = \"postgres://u@h/d\"");
+    let config = parse_with(&text, &[("SOLEWIRE_STORE__PASSWORD", "tell-nobody")]).unwrap();
+    assert!(!format!("{config:?}").contains("tell-nobody"));
+}
+
+#[test]
+fn a_store_off_this_machine_must_prove_who_it_is() {
+    for (url, expected) in [
+        ("postgres://u@db.harbourlane.example/d", true),
+        ("postgres://u@db.harbourlane.example/d?sslmode=require", false),
+        ("postgres://u@192.0.2.7/d", true),
+        ("postgres://u@127.0.0.1/d", false),
+        ("postgres://u@localhost/d", false),
+        ("postgres://u@[::1]:5433/d", false),
+        ("postgres://u@%2Frun%2Fpostgresql/d", false),
+        ("postgres://u@localhost/d?host=/run/postgresql", false),
+        ("postgres://u@localhost/d?host=db.harbourlane.example", true),
+    ] {
+        let config = parse(&format!("{OPEN}[store]\nurl = \"{url}\"")).unwrap();
+        let StorePlace::Postgres(server) = config.store.place else { panic!("{url} is a server") };
+        assert_eq!(server.must_verify, expected, "{url}");
+    }
 }
 
 #[test]
@@ -162,4 +236,39 @@ fn a_variable_that_is_no_setting_is_an_error() {
 fn a_missing_file_is_named() {
     let message = Config::load(Path::new("no-such-folder/solewire.toml")).unwrap_err().to_string();
     assert!(message.contains("no-such-folder/solewire.toml") && message.contains("--config"), "{message}");
+}
+
+#[test]
+fn plain_http_stays_on_this_machine_unless_told_otherwise() {
+    for (url, more) in [
+        ("http://127.0.0.1:9/fhir", ""),
+        ("http://[::1]:9/fhir", ""),
+        ("http://localhost/fhir", ""),
+        ("http://records.example/fhir", "allow_plaintext = true"),
+        ("https://records.example/fhir", ""),
+    ] {
+        let text = format!("{OPEN}[record_system]\nbase_url = \"{url}\"\n{more}");
+        assert!(parse(&text).is_ok(), "{url}");
+    }
+}
+
+/// Each site of each test on both feet, every other test of both feet or of the person.
+#[test]
+fn the_largest_exam_is_counted_from_the_codes() {
+    let table = include_str!("../../../profiles/local/exam-codes.csv");
+    let mut results = 0;
+    for line in table.lines() {
+        // A list of several stands in quotes.
+        let (before, list) = line.split_once('"').map_or((line, ""), |(before, rest)| (before, rest));
+        let fields: Vec<&str> = before.split(',').collect();
+        let list = list.split('"').next().unwrap();
+        match fields.as_slice() {
+            ["foot-site", _, _, "site", ""] => results += 2 * list.split(", ").count(),
+            ["foot-site", _, _, "site", ..] => results += 2,
+            ["foot-test", _, _, "test", "person", ..] => results += 1,
+            ["foot-test", _, _, "test", ..] => results += 2,
+            _ => {}
+        }
+    }
+    assert_eq!(record_system::MOST_RESULTS, results);
 }

@@ -3,29 +3,44 @@
 //! A delivery is taken up by a lease, so that a process that dies holds nothing for good. Versions of one exam go one
 //! after the other. Everything sent is safe to send again.
 
+mod agreement;
+mod attempt;
 mod backoff;
+mod certificate;
 mod client;
+mod comparison;
+mod concurrency;
+mod connection;
 mod lane;
+mod message;
+mod placed;
+mod remote_outcome;
+mod there;
+mod token;
 mod verdict;
+mod verification;
 
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
-use tokio::task::{Id, JoinSet};
+use tokio::task::{Id, JoinError, JoinSet};
 use tokio::time::Instant;
 
+use attempt::attempt;
 pub use backoff::Backoff;
-use client::Client;
-pub use client::Timeouts;
+pub use client::Client;
+pub use comparison::{Comparison, Difference, compare};
+use concurrency::Concurrency;
+pub use connection::{ConnectionError, Expiries, Timeouts};
 pub use lane::{Lane, LaneState};
-pub use verdict::{Answer, Failure, Verdict, judge};
+pub use verdict::{Answer, Failure, Verdict};
+use verification::Verification;
 
 use crate::clock::Clock;
-use crate::config::RecordSystem;
 use crate::metrics::Metrics;
-use crate::store::{Claimed, DeliveryOutcome, DeliveryState, Store, StoreError};
+use crate::store::{Claimed, DeliveryOutcome, DeliveryState, Lease, Store, StoreError};
 
 /// How deliveries are paced.
 #[derive(Debug, Clone, Copy)]
@@ -34,20 +49,47 @@ pub struct Pace {
     pub backoff: Backoff,
     /// Waits for the record system.
     pub timeouts: Timeouts,
-    /// How many exams are under way at once.
+    /// How many exams are under way at once at the most.
     pub at_once: u32,
     /// How often a conflict is tried again before the delivery is parked.
     pub conflicts: i64,
+    /// How long after a delivery it is looked for.
+    pub verify_after: Duration,
 }
 
 impl Default for Pace {
     fn default() -> Self {
-        Pace { backoff: Backoff::default(), timeouts: Timeouts::default(), at_once: 4, conflicts: 3 }
+        Pace {
+            backoff: Backoff::default(),
+            timeouts: Timeouts::default(),
+            at_once: 8,
+            conflicts: 3,
+            verify_after: Duration::from_secs(30),
+        }
     }
 }
 
-/// Longest time the worker sleeps without looking at the outbox: a wall clock that was set does not freeze it longer.
-const LONGEST_SLEEP: Duration = Duration::from_secs(30);
+/// A read of the record system that did not succeed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Trouble {
+    /// Why.
+    pub failure: Failure,
+    /// What the record system asked for.
+    pub wait: Option<Duration>,
+    /// The right it says is missing.
+    pub scope: Option<String>,
+    /// The status of its answer.
+    pub status: Option<u16>,
+}
+
+impl Trouble {
+    fn new(failure: Failure, status: Option<u16>) -> Trouble {
+        Trouble { failure, wait: None, scope: None, status }
+    }
+}
+
+/// An attempt may take so many times the limit of one request: it can consist of several.
+const WHOLE: u32 = 4;
 /// How long deliveries under way may take to finish when the service stops.
 const DRAIN: Duration = Duration::from_secs(10);
 
@@ -74,28 +116,33 @@ pub struct Worker {
     parts: Parts,
     client: Arc<Client>,
     seed: u64,
-    under_way: JoinSet<Sent>,
-    ids: HashMap<Id, i64>,
+    concurrency: Concurrency,
+    under_way: JoinSet<Result<Finished, StoreError>>,
+    ids: HashMap<Id, (i64, Lease)>,
+    verification: Option<Verification>,
 }
 
 /// A delivery that was sent, with its verdict.
 #[derive(Debug)]
-struct Sent {
+struct Finished {
     id: i64,
+    lease: Lease,
     attempts: i64,
-    remote_status: Option<u16>,
-    verdict: Verdict,
+    took: Duration,
+    sent: attempt::Sent,
 }
 
 impl Worker {
     /// A worker for one record system.
-    ///
-    /// # Errors
-    /// When no client can be made, such as without certificate authorities.
-    pub fn new(target: RecordSystem, parts: Parts) -> Result<Worker, reqwest::Error> {
-        let client = Arc::new(Client::new(target, parts.pace.timeouts)?);
+    #[must_use]
+    pub fn new(client: Arc<Client>, parts: Parts) -> Worker {
         let (seed, _) = uuid::Uuid::new_v4().as_u64_pair();
-        Ok(Worker { parts, client, seed, under_way: JoinSet::new(), ids: HashMap::new() })
+        let concurrency = Concurrency::up_to(parts.pace.at_once);
+        let verification = client.target.verify.then(|| {
+            Verification::new(Arc::clone(&client), parts.store.clone(), parts.clock.clone(), parts.pace)
+        });
+        let (under_way, ids) = (JoinSet::new(), HashMap::new());
+        Worker { parts, client, seed, concurrency, under_way, ids, verification }
     }
 
     /// Runs until `stop` turns true, then lets what is under way finish for a while.
@@ -113,6 +160,7 @@ impl Worker {
                 () = wake.notified() => {}
                 () = tokio::time::sleep_until(until) => {}
                 Some(finished) = self.under_way.join_next_with_id() => self.finish(finished).await,
+                () = Verification::ended(&mut self.verification) => {}
                 _ = stop.changed() => {}
             }
         }
@@ -126,50 +174,56 @@ impl Worker {
         }
     }
 
-    /// Takes up as many deliveries as may go now. Gives the time to look again at the latest.
+    /// Takes up as many deliveries as may go now, and looks for one that went before when there are none. Gives the
+    /// time to look again at the latest.
     async fn take_up(&mut self) -> Result<Instant, StoreError> {
-        let latest = Instant::now() + LONGEST_SLEEP;
+        let latest = Instant::now() + self.parts.store.longest_sleep();
         let under_way = u32::try_from(self.under_way.len()).unwrap_or(u32::MAX);
         if let Some(until) = self.parts.lane.paused_until() {
             return Ok(until.min(latest));
         }
         // After a pause one delivery goes ahead and finds out.
-        let at_once = if self.parts.lane.is_paused() { 1 } else { self.parts.pace.at_once };
+        let paused = self.parts.lane.is_paused();
+        let at_once = if paused { 1 } else { self.concurrency.limit() };
         let room = at_once.saturating_sub(under_way);
         if room == 0 {
             return Ok(latest);
         }
         let now = self.parts.clock.now_ms();
-        let lease = self.parts.pace.timeouts.total * 2 + Duration::from_secs(10);
-        let claimed = self.parts.store.claim(now, later(now, lease), room).await?;
+        let whole = self.parts.pace.timeouts.total * WHOLE;
+        let claimed = self.parts.store.claim(now, whole + Duration::from_secs(10), room).await?;
         let full = claimed.len() >= usize::try_from(room).unwrap_or(usize::MAX);
+        let none = claimed.is_empty() && under_way == 0;
         for one in claimed {
-            let id = one.id;
-            let client = Arc::clone(&self.client);
-            let clock = self.parts.clock.clone();
-            let handle = self.under_way.spawn(async move { send(&client, &clock, one).await });
-            self.ids.insert(handle.id(), id);
+            let held = (one.id, one.lease);
+            let (client, store) = (Arc::clone(&self.client), self.parts.store.clone());
+            let handle = self.under_way.spawn(async move { send(&client, &store, one, whole).await });
+            self.ids.insert(handle.id(), held);
         }
         if full {
             return Ok(latest);
         }
         let due = self.parts.store.next_due().await?;
-        Ok(due.map_or(latest, |due| {
-            let wait = u64::try_from(due.saturating_sub(now)).unwrap_or(0).max(1);
-            latest.min(Instant::now() + Duration::from_millis(wait))
-        }))
+        let mut next = due.map_or(latest, |due| latest.min(at(due, now)));
+        if let Some(verification) = self.verification.as_mut().filter(|_| none && !paused) {
+            next = next.min(verification.go_on(now).await?.unwrap_or(latest));
+        }
+        Ok(next)
     }
 
-    async fn finish(&mut self, finished: Result<(Id, Sent), tokio::task::JoinError>) {
+    async fn finish(&mut self, finished: Result<(Id, Result<Finished, StoreError>), JoinError>) {
         let recorded = match finished {
-            Ok((task, sent)) => {
+            Ok((task, finished)) => {
                 self.ids.remove(&task);
-                self.record(&sent).await
+                match finished {
+                    Ok(finished) => self.record(finished).await,
+                    Err(error) => Err(error),
+                }
             }
             Err(error) => match self.ids.remove(&error.id()) {
-                Some(id) => {
+                Some((id, lease)) => {
                     tracing::error!(delivery = id, "sending a delivery crashed");
-                    self.parts.store.note_crash(id, self.parts.clock.now_ms()).await
+                    self.parts.store.note_crash(id, lease, self.parts.clock.now_ms()).await
                 }
                 None => Ok(()),
             },
@@ -180,73 +234,90 @@ impl Worker {
         }
     }
 
-    async fn record(&mut self, sent: &Sent) -> Result<(), StoreError> {
+    async fn record(&mut self, finished: Finished) -> Result<(), StoreError> {
+        let Finished { id, lease, attempts, took, sent } = finished;
         let now = self.parts.clock.now_ms();
-        let failures = u32::try_from(sent.attempts).unwrap_or(u32::MAX).saturating_add(1);
+        let failures = u32::try_from(attempts).unwrap_or(u32::MAX).saturating_add(1);
         let own_wait = self.wait(failures);
+        let verify_after = self.verification.as_ref().map(|_| later(now, self.parts.pace.verify_after));
         let mut outcome = DeliveryOutcome {
             state: DeliveryState::Delivered,
             due: now,
             charged: true,
             failure: None,
-            remote_status: sent.remote_status,
+            remote_status: sent.status,
             detail: None,
+            placed: sent.placed,
+            verify_after: None,
         };
-        match &sent.verdict {
+        self.parts.metrics.delivery(&sent.verdict, took);
+        match sent.verdict {
             Verdict::Delivered => {
                 self.parts.lane.open();
-                tracing::info!(delivery = sent.id, "delivered");
+                self.concurrency.widen();
+                outcome.verify_after = verify_after;
+                tracing::info!(delivery = id, "delivered");
             }
-            Verdict::DestinationFault { failure, wait } => {
-                self.pause(*failure, *wait, now);
+            Verdict::DestinationFault { failure, wait, scope } => {
+                self.pause(failure, scope, wait, now);
                 outcome.state = DeliveryState::Pending;
                 outcome.charged = false;
                 outcome.failure = Some(failure.word());
             }
             Verdict::UnknownOutcome { failure, wait } => {
-                self.pause(*failure, *wait, now);
+                self.pause(failure, None, wait, now);
                 outcome.state = DeliveryState::UnknownOutcome;
                 // A wait of its own on top: a message that always fails lets the others go first.
                 outcome.due = later(now, own_wait + wait.unwrap_or_default());
                 outcome.failure = Some(failure.word());
             }
-            Verdict::Conflict if sent.attempts + 1 < self.parts.pace.conflicts => {
+            Verdict::Conflict if attempts + 1 < self.parts.pace.conflicts => {
                 self.parts.lane.open();
                 outcome.state = DeliveryState::Pending;
                 outcome.due = later(now, own_wait);
                 outcome.failure = Some(Failure::Conflict.word());
             }
-            Verdict::Conflict => {
-                self.parts.lane.open();
-                outcome.state = DeliveryState::Parked;
-                outcome.failure = Some(Failure::Conflict.word());
-            }
+            Verdict::Conflict => self.park(id, &mut outcome, Failure::Conflict),
             Verdict::MessageFault { failure, detail } => {
-                self.parts.lane.open();
-                outcome.state = DeliveryState::Parked;
-                outcome.failure = Some(failure.word());
                 outcome.detail = detail.as_ref().map(ToString::to_string);
+                self.park(id, &mut outcome, failure);
             }
         }
-        if let Some(failure) = outcome.failure {
-            tracing::warn!(
-                delivery = sent.id,
-                state = outcome.state.word(),
-                failure,
-                status = sent.remote_status,
-                "not delivered"
-            );
+        if outcome.failure.is_some() {
+            let (state, status) = (outcome.state.word(), outcome.remote_status);
+            tracing::debug!(delivery = id, state, failure = outcome.failure, status, "not delivered");
         }
-        self.parts.metrics.delivery(&sent.verdict);
-        self.parts.store.settle(sent.id, &outcome, now).await
+        if !self.parts.store.settle(id, lease, &outcome, now).await? {
+            tracing::warn!(delivery = id, "somebody else took the delivery up meanwhile; theirs counts");
+        }
+        Ok(())
     }
 
-    fn pause(&mut self, failure: Failure, asked: Option<Duration>, now: i64) {
+    fn park(&self, id: i64, outcome: &mut DeliveryOutcome, failure: Failure) {
+        self.parts.lane.open();
+        outcome.state = DeliveryState::Parked;
+        outcome.failure = Some(failure.word());
+        let (failure, status) = (failure.word(), outcome.remote_status);
+        match failure {
+            // What must not happen is told louder than what may.
+            "duplicated" | "ambiguous" | "other-person" => {
+                tracing::error!(
+                    delivery = id,
+                    failure,
+                    status,
+                    "parked: the record system needs somebody to look at it"
+                );
+            }
+            _ => tracing::warn!(delivery = id, failure, status, "parked"),
+        }
+    }
+
+    fn pause(&mut self, failure: Failure, scope: Option<String>, asked: Option<Duration>, now: i64) {
+        self.concurrency.narrow();
         self.seed = self.seed.wrapping_add(1);
         let (backoff, seed) = (self.parts.pace.backoff, self.seed);
-        self.parts
-            .lane
-            .pause(failure, now, |failures| backoff.wait(failures, seed).max(asked.unwrap_or_default()));
+        let wait = |failures| backoff.wait(failures, seed).max(asked.unwrap_or_default());
+        self.parts.lane.pause(failure, scope, now, wait);
     }
 
     fn wait(&mut self, failures: u32) -> Duration {
@@ -255,25 +326,33 @@ impl Worker {
     }
 }
 
-async fn send(client: &Client, clock: &Clock, claimed: Claimed) -> Sent {
-    let entries = count_entries(&claimed.payload);
-    let (remote_status, verdict) = match client.send(claimed.payload).await {
-        Ok(answer) => (Some(answer.status), judge(&answer, entries, clock.now())),
-        Err(none) if none.may_have_arrived => {
-            (None, Verdict::UnknownOutcome { failure: none.failure, wait: None })
-        }
-        Err(none) => (None, Verdict::DestinationFault { failure: none.failure, wait: None }),
-    };
-    Sent { id: claimed.id, attempts: claimed.attempts, remote_status, verdict }
-}
-
-fn count_entries(payload: &str) -> usize {
-    let bundle: Option<serde_json::Value> = serde_json::from_str(payload).ok();
-    bundle.and_then(|bundle| bundle.get("entry")?.as_array().map(Vec::len)).unwrap_or(0)
+async fn send(
+    client: &Client,
+    store: &Store,
+    claimed: Claimed,
+    limit: Duration,
+) -> Result<Finished, StoreError> {
+    let began = Instant::now();
+    let Claimed { id, lease, payload, attempts, .. } = claimed;
+    #[cfg(test)]
+    assert!(!payload.contains(tests::POISON), "a message that crashes whoever sends it");
+    let background = store.background(id).await?;
+    let sent = tokio::time::timeout(limit, attempt(client, payload, &background)).await;
+    let sent = sent.unwrap_or(attempt::Sent {
+        verdict: Verdict::UnknownOutcome { failure: Failure::Timeout, wait: None },
+        status: None,
+        placed: None,
+    });
+    Ok(Finished { id, lease, attempts, took: began.elapsed(), sent })
 }
 
 fn later(now: i64, by: Duration) -> i64 {
     now.saturating_add(i64::try_from(by.as_millis()).unwrap_or(i64::MAX))
+}
+
+/// The instant of a time that is due.
+fn at(due: i64, now: i64) -> Instant {
+    Instant::now() + Duration::from_millis(u64::try_from(due.saturating_sub(now)).unwrap_or(0).max(1))
 }
 
 #[cfg(test)]

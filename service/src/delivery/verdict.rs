@@ -1,13 +1,16 @@
 //! What an answer of the record system, or the lack of one, means for a delivery.
 //!
 //! A fault of the message parks that exam; a fault of the destination makes everything wait and is held against no
-//! message. Where the transaction may have been carried out although nobody said so, the outcome is unknown, and the
-//! same transaction is sent again: its entries are conditional, so what is there already is found and not made twice.
+//! message. Where the transaction may have been carried out although nobody said so, the outcome is unknown: it is
+//! looked up before anything is sent again.
 
 use std::time::Duration;
 
 use jiff::Timestamp;
-use serde_json::{Value, json};
+use serde_json::Value;
+
+use super::placed::Placed;
+use super::remote_outcome;
 
 /// Longest wait that a record system can ask for.
 const LONGEST_RETRY_AFTER: Duration = Duration::from_secs(3600);
@@ -38,8 +41,20 @@ failures! {
     ConnectionRefused => "connection-refused",
     /// No connection for another reason.
     ConnectionFailed => "connection-failed",
-    /// The certificate or the handshake.
+    /// The handshake, for another reason than the certificate.
     Tls => "tls",
+    /// The certificate of the record system has run out, or does not hold yet.
+    CertificateExpired => "certificate-expired",
+    /// No authority that is trusted here stands behind the certificate.
+    CertificateUntrusted => "certificate-untrusted",
+    /// The certificate is for another name.
+    CertificateWrongName => "certificate-wrong-name",
+    /// The record system does not take the certificate of this service.
+    CertificateRefused => "certificate-refused",
+    /// The token endpoint gives none for these credentials.
+    TokenRefused => "token-refused",
+    /// The token endpoint cannot give one now.
+    TokenUnavailable => "token-unavailable",
     /// No answer in time.
     Timeout => "timeout",
     /// The connection broke after sending.
@@ -54,6 +69,8 @@ failures! {
     Forbidden => "forbidden",
     /// 404, 405, 406, 410, 415: not a FHIR base that takes transactions.
     NotAnEndpoint => "not-an-endpoint",
+    /// A search, which is needed to find things again, is not taken.
+    SearchRefused => "search-refused",
     /// 429.
     Throttled => "throttled",
     /// 5xx.
@@ -62,8 +79,24 @@ failures! {
     MessageRefused => "message-refused",
     /// 412: more than one match in the record system.
     Ambiguous => "ambiguous",
-    /// 409.
+    /// 409, or 412 without anything there that differs.
     Conflict => "conflict",
+    /// Somebody changed there what this version would replace.
+    ChangedThere => "changed-there",
+    /// What the record system had taken is no longer there.
+    MissingThere => "missing-there",
+    /// A resource with our identifier is there, about another person.
+    OtherPerson => "other-person",
+    /// A resource with our identifier is there, with another status.
+    OtherStatus => "other-status",
+    /// A resource was sent once and is there more than once.
+    Duplicated => "duplicated",
+    /// The record system does not know the person.
+    PersonUnknown => "person-unknown",
+    /// It has more entries than the record system takes and cannot be taken apart.
+    Indivisible => "indivisible",
+    /// What was stored to be sent cannot be read.
+    Unreadable => "unreadable",
     /// 413.
     TooLarge => "too-large",
 }
@@ -79,6 +112,8 @@ pub enum Verdict {
         failure: Failure,
         /// What the destination asked for.
         wait: Option<Duration>,
+        /// The right it says is missing.
+        scope: Option<String>,
     },
     /// It may have been taken.
     UnknownOutcome {
@@ -105,23 +140,28 @@ pub struct Answer {
     pub status: u16,
     /// The header `Retry-After`.
     pub retry_after: Option<String>,
+    /// The header `Location`.
+    pub location: Option<String>,
+    /// The header `ETag`.
+    pub etag: Option<String>,
+    /// The right that `WWW-Authenticate` names as missing (RFC 6750 section 3).
+    pub scope: Option<String>,
     /// The body.
     pub body: Vec<u8>,
 }
 
-/// Judges an answer to a transaction of `sent` entries. `now` is what a date in `Retry-After` is held against.
-#[must_use]
-pub fn judge(answer: &Answer, sent: usize, now: Timestamp) -> Verdict {
+/// Judges an answer by its status; nothing for a success, whose body has to be looked at. `now` is what a date in
+/// `Retry-After` is held against.
+pub(super) fn judge(answer: &Answer, now: Timestamp) -> Option<Verdict> {
     let wait = answer.retry_after.as_deref().and_then(|text| retry_after(text, now));
-    let destination = |failure| Verdict::DestinationFault { failure, wait };
-    let message = |failure| Verdict::MessageFault { failure, detail: redacted(&answer.body) };
-    match answer.status {
-        200..=299 if answers_every_entry(&answer.body, sent) => Verdict::Delivered,
-        200..=299 => Verdict::UnknownOutcome { failure: Failure::AnswerIncomplete, wait },
+    let destination = |failure| Verdict::DestinationFault { failure, wait, scope: answer.scope.clone() };
+    let message = |failure| Verdict::MessageFault { failure, detail: None };
+    Some(match answer.status {
+        200..=299 => return None,
         401 => destination(Failure::Unauthorized),
         403 => destination(Failure::Forbidden),
         // Some servers say 404 when a reference of an entry finds nothing: that is about the message.
-        404 | 410 if names_entry(&answer.body) => message(Failure::MessageRefused),
+        404 | 410 if remote_outcome::names_entry(&answer.body) => message(Failure::MessageRefused),
         404 | 405 | 406 | 410 | 415 => destination(Failure::NotAnEndpoint),
         408 => Verdict::UnknownOutcome { failure: Failure::Timeout, wait },
         409 => Verdict::Conflict,
@@ -132,23 +172,49 @@ pub fn judge(answer: &Answer, sent: usize, now: Timestamp) -> Verdict {
         500..=599 => Verdict::UnknownOutcome { failure: Failure::ServerError, wait },
         // 1xx never gets here; 3xx and numbers outside the standard are not what a FHIR base answers.
         _ => destination(Failure::Redirected),
-    }
+    })
 }
 
-/// Whether a body is a transaction response with one successful answer for each of `sent` entries.
-fn answers_every_entry(body: &[u8], sent: usize) -> bool {
-    let Ok(bundle) = serde_json::from_slice::<Value>(body) else { return false };
+/// What a success says became of one entry.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Taken {
+    /// Where it is, when the answer says so.
+    pub(super) placed: Option<Placed>,
+    /// Whether it was made now, rather than found or replaced.
+    pub(super) made: bool,
+}
+
+/// Reads a transaction response: one successful answer for each of the resources sent, of these types, each that was
+/// made with its place. Nothing when it is not that, such as a page to sign in or half an answer.
+pub(super) fn taken(body: &[u8], types: &[&str]) -> Option<Vec<Taken>> {
+    let bundle: Value = serde_json::from_slice(body).ok()?;
     let text = |name| bundle.get(name).and_then(Value::as_str);
     let entries = bundle.get("entry").and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
-    text("resourceType") == Some("Bundle")
-        && text("type") == Some("transaction-response")
-        && entries.len() == sent
-        && entries.iter().all(|entry| {
-            entry
-                .pointer("/response/status")
-                .and_then(Value::as_str)
-                .is_some_and(|status| status.starts_with('2') && status.len() >= 3)
+    if text("resourceType") != Some("Bundle")
+        || text("type") != Some("transaction-response")
+        || entries.len() != types.len()
+    {
+        return None;
+    }
+    entries
+        .iter()
+        .zip(types)
+        .map(|(entry, expected)| {
+            let text = |pointer: &str| entry.pointer(pointer).and_then(Value::as_str);
+            let status = text("/response/status")?;
+            if !status.starts_with('2') || status.len() < 3 {
+                return None;
+            }
+            let made = status.starts_with("201");
+            let location = text("/response/location").or(text("/response/contentLocation"));
+            let placed = location.and_then(|location| Placed::of(location, text("/response/etag")));
+            match &placed {
+                Some(placed) if placed.resource_type() != *expected => None,
+                None if made => None,
+                _ => Some(Taken { placed, made }),
+            }
         })
+        .collect()
 }
 
 /// The wait in `Retry-After`, as seconds or as a date (RFC 9110 section 10.2.3), capped. A date that has passed is no
@@ -165,84 +231,10 @@ fn retry_after(text: &str, now: Timestamp) -> Option<Duration> {
     Some(wait.min(LONGEST_RETRY_AFTER))
 }
 
-fn issues(body: &[u8]) -> Vec<Value> {
-    let Ok(mut outcome) = serde_json::from_slice::<Value>(body) else { return Vec::new() };
-    if outcome.get("resourceType").and_then(Value::as_str) != Some("OperationOutcome") {
-        return Vec::new();
-    }
-    match outcome.get_mut("issue").map(Value::take) {
-        Some(Value::Array(issues)) => issues,
-        _ => Vec::new(),
-    }
-}
-
-fn expressions(issue: &Value) -> Vec<&str> {
-    ["expression", "location"]
-        .iter()
-        .filter_map(|name| issue.get(name)?.as_array())
-        .flatten()
-        .filter_map(Value::as_str)
-        .collect()
-}
-
-fn names_entry(body: &[u8]) -> bool {
-    issues(body).iter().any(|issue| expressions(issue).iter().any(|path| path.starts_with("Bundle.entry")))
-}
-
-/// An OperationOutcome without its free texts, which quote values of the exam as often as not: severity, code, codes
-/// of the details, and paths made of names and numbers only.
-fn redacted(body: &[u8]) -> Option<Value> {
-    let issues: Vec<Value> = issues(body).iter().take(50).map(redacted_issue).collect();
-    (!issues.is_empty()).then(|| json!({ "resourceType": "OperationOutcome", "issue": issues }))
-}
-
-fn redacted_issue(issue: &Value) -> Value {
-    let mut out = serde_json::Map::new();
-    for name in ["severity", "code"] {
-        if let Some(code) = issue.get(name).and_then(Value::as_str).filter(|code| is_plain(code)) {
-            out.insert(name.to_owned(), json!(code));
-        }
-    }
-    let codings = issue.pointer("/details/coding").and_then(Value::as_array);
-    let codings: Vec<Value> = codings
-        .into_iter()
-        .flatten()
-        .filter_map(|coding| coding.get("code")?.as_str())
-        .filter(|code| is_plain(code))
-        .map(|code| json!({ "code": code }))
-        .collect();
-    if !codings.is_empty() {
-        out.insert("details".to_owned(), json!({ "coding": codings }));
-    }
-    let paths: Vec<&str> = expressions(issue).into_iter().filter(|path| is_path(path)).collect();
-    if !paths.is_empty() {
-        out.insert("expression".to_owned(), json!(paths));
-    }
-    Value::Object(out)
-}
-
-/// A code word: letters and hyphens, so no number of a person.
-fn is_plain(code: &str) -> bool {
-    !code.is_empty()
-        && code.len() <= 64
-        && code.bytes().all(|byte| byte.is_ascii_alphabetic() || matches!(byte, b'-' | b'_'))
-}
-
-/// Element names, dots and short indexes.
-fn is_path(path: &str) -> bool {
-    path.len() <= 200
-        && path.split('.').all(|step| {
-            let (name, index) = step.split_once('[').unwrap_or((step, "0]"));
-            let index = index.strip_suffix(']').unwrap_or("x");
-            !name.is_empty()
-                && name.bytes().all(|byte| byte.is_ascii_alphabetic())
-                && index.len() <= 4
-                && index.bytes().all(|byte| byte.is_ascii_digit())
-        })
-}
-
 #[cfg(test)]
 mod tests {
+    use serde_json::json;
+
     use super::*;
 
     fn now() -> Timestamp {
@@ -250,23 +242,23 @@ mod tests {
     }
 
     fn answer(status: u16, body: &Value) -> Answer {
-        Answer { status, retry_after: None, body: body.to_string().into_bytes() }
+        Answer { status, body: body.to_string().into_bytes(), ..Answer::default() }
     }
 
-    fn response(statuses: &[&str]) -> Value {
-        let entries: Vec<Value> =
-            statuses.iter().map(|status| json!({ "response": { "status": status } })).collect();
+    fn response(entries: &[(&str, &str)]) -> Value {
+        let entries: Vec<Value> = entries
+            .iter()
+            .map(|(status, location)| json!({ "response": { "status": status, "location": location } }))
+            .collect();
         json!({ "resourceType": "Bundle", "type": "transaction-response", "entry": entries })
     }
 
     #[test]
     fn every_status_has_its_verdict() {
-        let destination = |failure| Verdict::DestinationFault { failure, wait: None };
+        let destination = |failure| Verdict::DestinationFault { failure, wait: None, scope: None };
         let unknown = |failure| Verdict::UnknownOutcome { failure, wait: None };
         let message = |failure| Verdict::MessageFault { failure, detail: None };
         for (status, verdict) in [
-            (200, unknown(Failure::AnswerIncomplete)),
-            (204, unknown(Failure::AnswerIncomplete)),
             (301, destination(Failure::Redirected)),
             (307, destination(Failure::Redirected)),
             (400, message(Failure::MessageRefused)),
@@ -287,24 +279,34 @@ mod tests {
             (503, unknown(Failure::ServerError)),
             (504, unknown(Failure::ServerError)),
         ] {
-            assert_eq!(judge(&answer(status, &json!({})), 1, now()), verdict, "{status}");
+            assert_eq!(judge(&answer(status, &json!({})), now()), Some(verdict), "{status}");
         }
+        assert_eq!(judge(&answer(200, &json!({})), now()), None);
     }
 
     #[test]
-    fn only_an_answer_to_each_entry_is_a_delivery() {
-        let created = "201 Created";
-        assert_eq!(judge(&answer(200, &response(&[created, "200 OK"])), 2, now()), Verdict::Delivered);
-        let page = Answer { status: 200, body: b"<html>Sign in</html>".to_vec(), ..Answer::default() };
+    fn f14_only_an_answer_to_each_entry_with_its_place_is_a_delivery() {
+        let read = |body: &Value| taken(body.to_string().as_bytes(), &["Observation", "Provenance"]);
+        let whole = response(&[("201 Created", "Observation/1/_history/1"), ("200 OK", "Provenance/2")]);
+        assert_eq!(
+            read(&whole).unwrap(),
+            [
+                Taken { placed: Placed::of("Observation/1/_history/1", None), made: true },
+                Taken { placed: Placed::of("Provenance/2", None), made: false }
+            ]
+        );
         for incomplete in [
-            answer(200, &response(&[created])),
-            answer(200, &response(&[created, "404 Not Found"])),
-            answer(200, &json!({ "resourceType": "Bundle", "type": "searchset" })),
-            page,
+            response(&[("201 Created", "Observation/1")]),
+            response(&[("201 Created", "Observation/1"), ("404 Not Found", "Provenance/2")]),
+            response(&[("201 Created", "Observation/1"), ("201 Created", "")]),
+            response(&[("201 Created", "Patient/1"), ("201 Created", "Provenance/2")]),
+            json!({ "resourceType": "Bundle", "type": "searchset" }),
+            json!("Sign in"),
         ] {
-            let verdict = judge(&incomplete, 2, now());
-            assert!(matches!(verdict, Verdict::UnknownOutcome { failure: Failure::AnswerIncomplete, .. }));
+            assert_eq!(read(&incomplete), None, "{incomplete}");
         }
+        assert_eq!(taken(b"<html>Sign in</html>", &[]), None);
+        assert_eq!(taken(&whole.to_string().as_bytes()[..40], &["Observation", "Provenance"]), None);
     }
 
     #[test]
@@ -321,23 +323,5 @@ mod tests {
         ] {
             assert_eq!(retry_after(text, now()), seconds.map(Duration::from_secs), "{text}");
         }
-    }
-
-    #[test]
-    fn what_the_record_system_says_is_kept_without_its_texts() {
-        let outcome = json!({ "resourceType": "OperationOutcome", "issue": [{
-            "severity": "error", "code": "invalid", "diagnostics": "value 'Edwina Fable' is unknown",
-            "details": { "text": "Edwina Fable", "coding": [{ "code": "bad-date" }, { "code": "MRN 77" }] },
-            "expression": ["Bundle.entry[6].resource.effective", "Patient.where(name='Edwina')"]
-        }]});
-        let Verdict::MessageFault { detail: Some(detail), .. } = judge(&answer(422, &outcome), 1, now())
-        else {
-            panic!("no message fault");
-        };
-        assert!(!detail.to_string().contains("Edwina") && !detail.to_string().contains("77"), "{detail}");
-        assert_eq!(detail["issue"][0]["expression"], json!(["Bundle.entry[6].resource.effective"]));
-        assert_eq!(detail["issue"][0]["details"]["coding"], json!([{ "code": "bad-date" }]));
-        let lookup = judge(&answer(404, &outcome), 1, now());
-        assert!(matches!(lookup, Verdict::MessageFault { .. }), "{lookup:?}");
     }
 }

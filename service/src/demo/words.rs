@@ -29,10 +29,10 @@ pub(super) fn issues(outcome: &Value) -> Vec<String> {
 pub(super) fn categories(assessment: &Value) -> Vec<String> {
     predictions(assessment)
         .filter_map(|prediction| {
-            let coding = prediction.pointer("/qualitativeRisk/coding/0")?;
-            let code = text(coding, "/code")?;
-            Some(match text(coding, "/display") {
-                Some(display) => format!("{display} ({code})"),
+            let risk = prediction.get("qualitativeRisk")?;
+            let code = text(risk, "/coding/0/code")?;
+            Some(match text(risk, "/text").or_else(|| text(risk, "/coding/0/display")) {
+                Some(name) => format!("{name} ({code})"),
                 None => code.to_owned(),
             })
         })
@@ -113,12 +113,13 @@ mod tests {
     fn an_assessment_is_told_by_category_and_reason() {
         let assessment = json!({
             "prediction": [{
-                "qualitativeRisk": { "coding": [{ "code": "iwgdf-2023.2", "display": "IWGDF 2023: moderate" }] },
+                "qualitativeRisk": { "coding": [{ "code": "iwgdf-2023.2", "display": "IWGDF 2023: moderate" }],
+                    "text": "IWGDF 2023 category 2: moderate risk" },
                 "rationale": "first\nsecond"
             }],
             "note": [{ "text": "third" }]
         });
-        assert_eq!(categories(&assessment), ["IWGDF 2023: moderate (iwgdf-2023.2)"]);
+        assert_eq!(categories(&assessment), ["IWGDF 2023 category 2: moderate risk (iwgdf-2023.2)"]);
         assert_eq!(reasons(&assessment), ["first", "second", "third"]);
     }
 

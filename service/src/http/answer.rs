@@ -4,12 +4,37 @@ use actix_web::http::StatusCode;
 use actix_web::http::header::{ETAG, LAST_MODIFIED, LINK, LOCATION};
 use actix_web::{HttpResponse, HttpResponseBuilder};
 use serde_json::{Map, Value, json};
+use solewire_profiles::issue::Issue;
+use solewire_profiles::resources::operation_outcome;
 
 use super::error::ApiError;
 use super::negotiate::{FHIR_JSON, Return};
 use crate::clock::instant;
 use crate::intake::{Accepted, Done, EntryAnswer, Placed};
 use crate::store::{Store, StoreError, Version};
+
+/// Most issues of one answer. The offline check lists more.
+const MOST_LISTED: usize = 1000;
+
+/// The OperationOutcome of a document. Of a long list, what refuses comes first, and the rest is counted.
+pub(super) fn outcome(issues: &[Issue], root: &str) -> Value {
+    if issues.len() <= MOST_LISTED {
+        return operation_outcome(issues, root);
+    }
+    let refusing = issues.iter().filter(|issue| issue.severity.refuses());
+    let others = issues.iter().filter(|issue| !issue.severity.refuses());
+    let listed: Vec<Issue> = refusing.chain(others).take(MOST_LISTED).cloned().collect();
+    let mut outcome = operation_outcome(&listed, root);
+    if let Some(Value::Array(listed)) = outcome.get_mut("issue") {
+        listed.push(json!({
+            "severity": "information",
+            "code": "incomplete",
+            "details": { "text": format!("{MOST_LISTED} of {} issues are listed.", issues.len()) },
+            "diagnostics": "How to mend it: Mend what is listed and check again; solewire-check lists more at once."
+        }));
+    }
+    outcome
+}
 
 /// An answer with a FHIR body.
 pub(super) fn fhir(status: StatusCode, body: String) -> HttpResponse {
@@ -143,8 +168,7 @@ pub(super) async fn create(
         Return::Minimal => Ok(response.finish()),
         Return::OperationOutcome => {
             let outcome = entry.outcome.clone();
-            let body = outcome
-                .unwrap_or_else(|| solewire_profiles::resources::operation_outcome(&[], "Observation"));
+            let body = outcome.unwrap_or_else(|| operation_outcome(&[], "Observation"));
             Ok(response.content_type(FHIR_JSON).body(body.to_string()))
         }
         Return::Representation | Return::Unsaid => match stored(store, placed).await? {

@@ -6,8 +6,9 @@ use actix_web::http::{StatusCode, header};
 use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
 use serde_json::{Value, json};
 use solewire_profiles::issue::{Issue, IssueType, refused};
-use solewire_profiles::resources::{RULE_SYSTEM, operation_outcome};
+use solewire_profiles::resources::RULE_SYSTEM;
 
+use super::answer;
 use super::negotiate::FHIR_JSON;
 use crate::config::Right;
 use crate::intake::Refusal;
@@ -49,8 +50,12 @@ pub(super) enum ApiError {
     Condition { text: &'static str, mend: &'static str },
     /// An idempotency key with another body.
     KeyReused,
+    /// The record system cannot be looked into: why.
+    RecordSystem(&'static str),
     /// The store cannot.
     Store(StoreError),
+    /// Reading the body crashed.
+    Crashed,
 }
 
 impl From<StoreError> for ApiError {
@@ -83,6 +88,7 @@ impl From<Refusal> for ApiError {
                 mend: "Send it again.",
             },
             Refusal::Store(error) => ApiError::Store(error),
+            Refusal::Crashed => ApiError::Crashed,
         }
     }
 }
@@ -203,6 +209,13 @@ impl ApiError {
                 "This Idempotency-Key came with another body before.",
                 "Use a new key for each new request, and the same key only to repeat one.",
             ),
+            ApiError::RecordSystem(failure) => said(
+                StatusCode::BAD_GATEWAY,
+                IssueType::Transient,
+                "http-record-system",
+                &format!("The record system cannot be looked into now ({failure})."),
+                "Mend the way to the record system and ask again.",
+            ),
             ApiError::Store(StoreError::Unavailable { .. }) => said(
                 StatusCode::SERVICE_UNAVAILABLE,
                 IssueType::NoStore,
@@ -210,7 +223,7 @@ impl ApiError {
                 "The store does not take this now; nothing was stored.",
                 "Send it again after the time in Retry-After.",
             ),
-            ApiError::Store(_) => said(
+            ApiError::Store(_) | ApiError::Crashed => said(
                 StatusCode::INTERNAL_SERVER_ERROR,
                 IssueType::Exception,
                 "http-internal",
@@ -224,7 +237,7 @@ impl ApiError {
         if let ApiError::Document { issues, root, .. } = self
             && refused(issues)
         {
-            return operation_outcome(issues, root);
+            return answer::outcome(issues, root);
         }
         let said = self.said();
         json!({
@@ -241,6 +254,7 @@ impl ApiError {
     /// Logs a failure of ours, once, where it is turned into an answer.
     fn log(&self) {
         match self {
+            ApiError::Crashed => tracing::error!("reading a body crashed"),
             ApiError::Store(error) => {
                 tracing::error!(error = %error, code = error.code().as_deref(), "the store failed");
             }
@@ -258,6 +272,7 @@ impl ApiError {
             | ApiError::OtherSite
             | ApiError::Conflict { .. }
             | ApiError::Condition { .. }
+            | ApiError::RecordSystem(_)
             | ApiError::KeyReused => {}
         }
     }

@@ -2,6 +2,7 @@
 
 mod access;
 mod answer;
+mod comparison;
 mod error;
 mod metadata;
 mod negotiate;
@@ -23,7 +24,7 @@ use tokio::sync::Notify;
 use url::Url;
 
 use crate::config::Pages;
-use crate::delivery::Lane;
+use crate::delivery::{Client, Lane};
 use crate::intake::{Intake, LARGEST_BODY};
 use crate::metrics::Metrics;
 pub use access::Gate;
@@ -48,6 +49,10 @@ pub struct State {
     pub wake: Arc<Notify>,
     /// What is counted.
     pub metrics: Arc<Metrics>,
+    /// The record system, to look into; none when nothing is forwarded.
+    pub record_system: Option<Arc<Client>>,
+    /// The public keys that assertions for the record system are checked with; none when nothing is forwarded.
+    pub public_keys: Option<serde_json::Value>,
 }
 
 /// The types that are stored and can be read.
@@ -72,6 +77,7 @@ pub fn fhir(services: &mut web::ServiceConfig) {
             "GET, POST",
             [web::get().to(search::by_query), web::post().to(submit::create)],
         ))
+        .service(path("/.well-known/jwks.json", "GET", [web::get().to(public_keys)]))
         .service(path("/openapi.yaml", "GET", [web::get().to(openapi)]))
         .configure(pages::pages);
     health(services);
@@ -82,9 +88,16 @@ pub fn operations(services: &mut web::ServiceConfig) {
     services
         .app_data(web::PayloadConfig::new(LARGEST_BODY))
         .service(path("/operations/deliveries", "GET", [web::get().to(operations::list)]))
+        .service(path("/operations/comparison", "GET", [web::get().to(comparison::all)]))
+        .service(path("/operations/deliveries/{id}/comparison", "GET", [web::get().to(comparison::one)]))
         .service(path("/operations/deliveries/{id}", "GET", [web::get().to(operations::one)]))
         .service(path("/operations/deliveries/{id}/replay", "POST", [web::post().to(operations::replay)]))
         .service(path("/operations/deliveries/{id}/discard", "POST", [web::post().to(operations::discard)]))
+        .service(path(
+            "/operations/replay",
+            "GET, POST",
+            [web::get().to(operations::replay_preview), web::post().to(operations::replay_all)],
+        ))
         .service(path("/metrics", "GET", [web::get().to(operations::metrics)]));
     health(services);
 }
@@ -106,6 +119,16 @@ fn path<const N: usize>(pattern: &str, allow: &'static str, routes: [Route; N]) 
 
 async fn nothing_here() -> Result<HttpResponse, ApiError> {
     Err(ApiError::NotFound("There is nothing at this path."))
+}
+
+/// `GET /.well-known/jwks.json`: public by its nature. Without a key of ours the set is empty.
+async fn public_keys(state: web::Data<State>) -> HttpResponse {
+    let none = || serde_json::json!({ "keys": [] });
+    let keys = state.public_keys.clone().unwrap_or_else(none).to_string();
+    HttpResponse::Ok()
+        .content_type("application/jwk-set+json")
+        .insert_header(("cache-control", "max-age=300"))
+        .body(keys)
 }
 
 async fn openapi() -> HttpResponse {

@@ -28,7 +28,7 @@ pub(super) async fn ready(state: web::Data<State>) -> Result<HttpResponse, ApiEr
 /// `GET /metrics`
 pub(super) async fn metrics(state: web::Data<State>) -> Result<HttpResponse, ApiError> {
     let counts = state.intake.store.outbox_counts().await?;
-    let text = state.metrics.render(&counts, state.lane.state(), state.intake.clock.now_ms());
+    let text = state.metrics.render(&counts, &state.lane.state(), state.intake.clock.now_ms());
     Ok(HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text))
 }
 
@@ -56,7 +56,7 @@ pub(super) async fn list(
         None => None,
         Some(word) => Some(DeliveryState::of(word).ok_or(ApiError::Request {
             text: "There is no such state of a delivery.",
-            mend: "Use pending, sending, unknown-outcome, delivered, verified, parked or discarded.",
+            mend: "Use pending, sending, unknown-outcome, delivered, verified, parked, discarded or withdrawn.",
         })?),
     };
     let store = &state.intake.store;
@@ -113,6 +113,55 @@ pub(super) async fn replay(
     shown(&state, id).await
 }
 
+/// Which deliveries are meant.
+#[derive(Debug, Deserialize)]
+pub(super) struct Chosen {
+    state: String,
+}
+
+/// `GET /operations/replay`: what the same by POST would come to.
+pub(super) async fn replay_preview(
+    state: web::Data<State>,
+    request: HttpRequest,
+    chosen: Result<web::Query<Chosen>, actix_web::Error>,
+) -> Result<HttpResponse, ApiError> {
+    access::require(&state.access, &request, Right::Operate)?;
+    let chosen = chosen_state(chosen)?;
+    let preview = state.intake.store.replay_preview(chosen).await?;
+    Ok(HttpResponse::Ok().json(json!({
+        "state": chosen.word(),
+        "deliveries": preview.deliveries,
+        "exams": preview.exams,
+        "superseded": preview.superseded
+    })))
+}
+
+/// `POST /operations/replay`
+pub(super) async fn replay_all(
+    state: web::Data<State>,
+    request: HttpRequest,
+    chosen: Result<web::Query<Chosen>, actix_web::Error>,
+    payload: web::Payload,
+) -> Result<HttpResponse, ApiError> {
+    let caller = access::require(&state.access, &request, Right::Operate)?;
+    let chosen = chosen_state(chosen)?;
+    let reason = reason(&request, payload).await?;
+    let now = state.intake.clock.now_ms();
+    let done = state.intake.store.replay_all(chosen, &caller, reason.as_deref(), now).await?;
+    let replayed = done.map_err(refusal)?;
+    state.wake.notify_one();
+    tracing::info!(state = chosen.word(), deliveries = replayed, caller, "replayed by an operator");
+    Ok(HttpResponse::Ok().json(json!({ "state": chosen.word(), "replayed": replayed })))
+}
+
+fn chosen_state(chosen: Result<web::Query<Chosen>, actix_web::Error>) -> Result<DeliveryState, ApiError> {
+    let word = chosen.ok().map(|web::Query(chosen)| chosen.state);
+    word.and_then(|word| DeliveryState::of(&word)).ok_or(ApiError::Request {
+        text: "It is not said which deliveries are meant.",
+        mend: "Use state=parked, or another state of deliveries that are finished or uncertain.",
+    })
+}
+
 /// `POST /operations/deliveries/{id}/discard`
 pub(super) async fn discard(
     state: web::Data<State>,
@@ -160,6 +209,10 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
             text: "The delivery is in a state that does not allow this.",
             mend: "Look at its state; what waits or is under way goes by itself, what was taken cannot be given up.",
         },
+        OperatorRefusal::Superseded => ApiError::Conflict {
+            text: "A later version of its exam may have reached the record system, and this one would overwrite it.",
+            mend: "Replay the latest version of the exam; it carries all of it.",
+        },
         OperatorRefusal::ReasonMissing => ApiError::Conflict {
             text: "The delivery was finished before; sending it again takes a reason.",
             mend: "Send {\"reason\": \"...\"}.",
@@ -167,7 +220,7 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
     }
 }
 
-fn number(text: &str) -> Result<i64, ApiError> {
+pub(super) fn number(text: &str) -> Result<i64, ApiError> {
     text.parse().map_err(|_| ApiError::NotFound("There is no such delivery."))
 }
 
@@ -217,12 +270,13 @@ fn lane(state: LaneState) -> Value {
     match state {
         LaneState::Off => json!({ "state": "off" }),
         LaneState::Open => json!({ "state": "open" }),
-        LaneState::Paused { failure, since, failures, retry_at } => json!({
+        LaneState::Paused { failure, since, failures, retry_at, missing_scope } => json!({
             "state": "paused",
             "failure": failure.word(),
             "since": instant(since).to_string(),
             "failures": failures,
-            "retryAt": instant(retry_at).to_string()
+            "retryAt": instant(retry_at).to_string(),
+            "missingScope": missing_scope
         }),
     }
 }

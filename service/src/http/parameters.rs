@@ -68,6 +68,10 @@ pub(super) fn filter(resource_type: &str, name: &str, value: &str) -> Result<Opt
         return Ok(None);
     };
     let wrong = |text| ApiError::Parameter { name: plain.to_owned(), text };
+    // No stored text has it, and PostgreSQL takes none.
+    if value.contains('\0') {
+        return Err(wrong("it holds a character that no value has."));
+    }
     let values: Vec<String> = split(value, ',').into_iter().filter(|value| !value.is_empty()).collect();
     if values.is_empty() {
         return Err(wrong("it has no value."));
@@ -223,7 +227,9 @@ mod tests {
             read("date", "ge2026-11"),
             Filter::Date(DateField::Date, vec![(Prefix::GreaterOrEqual, span)])
         );
-        for (name, value) in [("date", "soon"), ("code:text", "x"), ("status", ""), ("code:above", "x")] {
+        for (name, value) in
+            [("date", "soon"), ("code:text", "x"), ("status", ""), ("code:above", "x"), ("code", "a\0")]
+        {
             assert!(filter("Observation", name, value).is_err(), "{name}={value}");
         }
         assert_eq!(filter("Provenance", "code", "x").unwrap(), None);

@@ -14,14 +14,15 @@ use crate::store::StoreError;
 
 const ABSENT: ApiError = ApiError::NotFound("No resource of this type has this id.");
 
-fn allowed(state: &State, request: &HttpRequest, resource_type: &str) -> Result<(), ApiError> {
+fn allowed(state: &State, request: &HttpRequest, resource_type: &str, id: &str) -> Result<(), ApiError> {
     access::require(&state.access, request, Right::Read)?;
     accept_json(request)?;
-    if STORED_TYPES.contains(&resource_type) {
-        Ok(())
-    } else {
-        Err(ApiError::NotFound("Resources of this type are not kept."))
+    if !STORED_TYPES.contains(&resource_type) {
+        return Err(ApiError::NotFound("Resources of this type are not kept."));
     }
+    // What is no id (HL7 FHIR R4, datatype id) is nobody's; the store is not asked.
+    let allowed = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'.');
+    if id.bytes().all(allowed) { Ok(()) } else { Err(ABSENT) }
 }
 
 /// `GET /fhir/{type}/{id}`
@@ -31,7 +32,7 @@ pub(super) async fn read(
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id) = path.into_inner();
-    allowed(&state, &request, &resource_type)?;
+    allowed(&state, &request, &resource_type, &id)?;
     let version = state.intake.store.read(&resource_type, &id).await?.ok_or(ABSENT)?;
     let etag = answer::etag(version.version);
     if header(&request, IF_NONE_MATCH).is_some_and(|tags| tags.split(',').any(|tag| tag.trim() == etag)) {
@@ -47,7 +48,7 @@ pub(super) async fn version(
     path: web::Path<(String, String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id, number) = path.into_inner();
-    allowed(&state, &request, &resource_type)?;
+    allowed(&state, &request, &resource_type, &id)?;
     let history = state.intake.store.history(&resource_type, &id).await?;
     let version = history.iter().find(|version| version.version.to_string() == number).ok_or(ABSENT)?;
     answer::resource(StatusCode::OK, version)
@@ -60,7 +61,7 @@ pub(super) async fn history(
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id) = path.into_inner();
-    allowed(&state, &request, &resource_type)?;
+    allowed(&state, &request, &resource_type, &id)?;
     let history = state.intake.store.history(&resource_type, &id).await?;
     if history.is_empty() {
         return Err(ABSENT);

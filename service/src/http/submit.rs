@@ -4,7 +4,6 @@ use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use jiff::Timestamp;
 use serde_json::Value;
-use solewire_profiles::resources::operation_outcome;
 
 use super::error::ApiError;
 use super::negotiate::{FhirBody, accept_json, header, preferred_return};
@@ -76,7 +75,7 @@ async fn hand_in(
     state.metrics.submission(match &result {
         Ok(accepted) if accepted.changed => SubmissionResult::Accepted,
         Ok(_) => SubmissionResult::Unchanged,
-        Err(Refusal::Store(_) | Refusal::Contended) => SubmissionResult::Failed,
+        Err(Refusal::Store(_) | Refusal::Contended | Refusal::Crashed) => SubmissionResult::Failed,
         Err(_) => SubmissionResult::Refused,
     });
     Ok(result?)
@@ -97,7 +96,7 @@ pub(super) async fn assess(
             mend: "Write it as 2026-11-25T14:00:00Z, with `%2B` for a plus sign.",
         })?),
     };
-    let bundle = state.intake.assess(bytes, at)?;
+    let bundle = state.intake.assess(bytes, at).await?;
     Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
 }
 
@@ -117,7 +116,7 @@ pub(super) async fn validate(
         });
     }
     let (bytes, wrapped) = unwrapped(bytes, &resource_type);
-    let checked = state.intake.check(bytes)?;
+    let checked = state.intake.check(bytes).await?;
     if checked.root != *resource_type {
         return Err(ApiError::Request {
             text: "The resource is not of the type in the address.",
@@ -129,7 +128,7 @@ pub(super) async fn validate(
         // Lines and columns would be those of the inner text, which the caller has not sent as such.
         issues.iter_mut().for_each(|issue| issue.position = None);
     }
-    Ok(answer::fhir(StatusCode::OK, operation_outcome(&issues, &checked.root).to_string()))
+    Ok(answer::fhir(StatusCode::OK, answer::outcome(&issues, &checked.root).to_string()))
 }
 
 /// The resource inside a Parameters body, as the operation also takes it; and whether there was one.

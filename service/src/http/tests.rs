@@ -51,6 +51,8 @@ fn state(intake: Intake, access: Access) -> web::Data<State> {
         lane: Arc::new(Lane::new(true)),
         wake,
         metrics: Arc::new(Metrics::default()),
+        record_system: None,
+        public_keys: None,
     })
 }
 
@@ -221,10 +223,16 @@ async fn operators_see_deliveries_without_values_and_say_why() {
     assert_eq!((discarded.status, discarded.json()["state"].as_str()), (200, Some("discarded")));
     let replayed = ask!(state, operations, with_length("/operations/deliveries/1/replay"));
     assert_eq!((replayed.status, replayed.json()["state"].as_str()), (200, Some("pending")));
+    let preview = ask!(state, operations, get("/operations/replay?state=parked"));
+    assert_eq!(preview.json(), json!({ "state": "parked", "deliveries": 0, "exams": 0, "superseded": 0 }));
+    let all = ask!(state, operations, post("/operations/replay?state=parked", ""));
+    assert_eq!(all.json(), json!({ "state": "parked", "replayed": 0 }));
+    assert_eq!(ask!(state, operations, post("/operations/replay?state=delivered", "")).status, 409);
+    assert_eq!(ask!(state, operations, get("/operations/replay")).status, 400);
     let metrics = ask!(state, operations, get("/metrics"));
     let text = String::from_utf8(metrics.body).unwrap();
     assert!(text.contains("solewire_deliveries{state=\"pending\"} 1"), "{text}");
-    assert!(text.contains("solewire_http_answers_total{class=\"4xx\"} 4"), "{text}");
+    assert!(text.contains("solewire_http_answers_total{class=\"4xx\"} 6"), "{text}");
 }
 
 #[actix_web::test]

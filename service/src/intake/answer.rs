@@ -84,6 +84,19 @@ impl EntryAnswer {
         }
     }
 
+    /// Adds which assessments of later exams of the same person were made again.
+    pub(super) fn note_later(&mut self, assessments: &[String]) {
+        if assessments.is_empty() {
+            return;
+        }
+        let references: Vec<String> = assessments.iter().map(|id| format!("RiskAssessment/{id}")).collect();
+        let text = format!("Later exams of the same person were assessed again: {}.", references.join(", "));
+        self.append(json!({
+            "resourceType": "OperationOutcome",
+            "issue": [{ "severity": "information", "code": "informational", "details": { "text": text } }]
+        }));
+    }
+
     fn append(&mut self, mut outcome: Value) {
         let Some(Value::Array(mut old)) =
             self.outcome.take().and_then(|mut old| Some(old.get_mut("issue")?.take()))
@@ -107,9 +120,9 @@ fn describe(assessment: &Value) -> String {
         .into_iter()
         .flatten()
         .filter_map(|prediction| {
-            let coding = prediction.pointer("/qualitativeRisk/coding/0")?;
-            let code = coding.get("code")?.as_str()?;
-            Some(match coding.get("display").and_then(Value::as_str) {
+            let risk = prediction.get("qualitativeRisk")?;
+            let code = risk.pointer("/coding/0/code")?.as_str()?;
+            Some(match risk.get("text").and_then(Value::as_str) {
                 Some(display) => format!("{code} ({display})"),
                 None => code.to_owned(),
             })

@@ -23,7 +23,7 @@ pub fn identifier_criterion(text: &str) -> Option<TokenMatch> {
                 }
             }
             '|' => parts.push(String::new()),
-            ',' => return None,
+            ',' | '\0' => return None,
             other => {
                 if let Some(part) = parts.last_mut() {
                     part.push(other);

@@ -3,9 +3,12 @@
 
 mod answer;
 mod conditional;
+mod examine;
+mod later;
 mod past;
 mod payload;
 mod plan;
+mod priority;
 pub mod rules;
 
 use std::sync::Arc;
@@ -14,24 +17,28 @@ use jiff::Timestamp;
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 use solewire_profiles::issue::{Issue, refused};
-use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::resources::collection;
-use solewire_profiles::{AssessOptions, CheckContext, Engine, GroupBy, Past, Submission, SubmittedExam};
+use solewire_profiles::{AssessOptions, CheckContext, Engine, ExamFacts, GroupBy, Past, SubmittedExam};
 use tokio::sync::Notify;
 
 pub use answer::{Accepted, Done, EntryAnswer, Placed};
 pub use conditional::identifier_criterion;
+pub use examine::LargeBodies;
+use examine::{Work, examine, invalid, parse, root};
+use later::Changed;
 use past::{Earlier, assessments_of, past_exams};
 use plan::{Fate, Plan, merged, plan};
 
 use crate::clock::Clock;
 use crate::config::Assessment;
 use crate::store::{
-    Commit, Committed, KeyUse, KeyedAnswer, SeenEarlier, Store, StoreError, StoredExam, TokenMatch,
+    Commit, Committed, KeyUse, KeyedAnswer, Load, SeenEarlier, Store, StoreError, StoredExam, TokenMatch,
 };
 
 /// Largest text taken in, in bytes.
 pub const LARGEST_BODY: usize = 1024 * 1024;
+/// Above so many bytes a body is large. Exams as clinics send them are below.
+const LARGE_BODY: usize = 128 * 1024;
 /// How often a submission looks again after another one changed the same exam or an earlier one of the same person.
 const ROUNDS: u32 = 64;
 
@@ -57,6 +64,8 @@ pub enum Refusal {
     Contended,
     /// The store cannot.
     Store(StoreError),
+    /// Reading it crashed: a defect of this program.
+    Crashed,
 }
 
 impl From<StoreError> for Refusal {
@@ -113,6 +122,8 @@ pub struct Intake {
     pub group_by: GroupBy,
     /// Told when there is something to forward; none when nothing is forwarded.
     pub forward: Option<Arc<Notify>>,
+    /// Whose turn it is among large bodies.
+    pub large_bodies: LargeBodies,
 }
 
 impl Intake {
@@ -125,38 +136,14 @@ impl Intake {
         if let Some(answer) = self.earlier_answer(&handed, body_hash.as_deref()).await? {
             return Ok(answer);
         }
-        let document = parse(handed.bytes.clone())?;
-        let context = self.context(self.clock.now());
-        if handed.expected == Expected::Observation {
-            expect_type(&document, "Observation")?;
+        self.store.admit(Load::One).await?;
+        let (bytes, expected) = (handed.bytes.clone(), handed.expected);
+        let (context, header) = (self.context(self.clock.now()), handed.if_none_exist.clone());
+        let examine = move |engine: &Engine| examine(engine, bytes, expected, &context, header.as_ref());
+        let work = self.apart(handed.bytes.len(), examine).await??;
+        if work.submission.exams.len() > 1 {
+            self.store.admit(Load::Several).await?;
         }
-        // What is wrong with the document is told whole, in the words of the offline check, before what is wrong with
-        // handing it in.
-        let mut issues = self.engine.check(&document, &context);
-        if handed.expected == Expected::Transaction {
-            let mut own = rules::check_transaction(document.value());
-            document.locate(&mut own);
-            issues.extend(own);
-        }
-        if refused(&issues) {
-            return Err(invalid(issues, &document));
-        }
-        let submission =
-            self.engine.submission(&document, &context).map_err(|issues| invalid(issues, &document))?;
-        if submission.exams.is_empty() {
-            let message = "Nothing in the document belongs to a foot exam.";
-            let mut issues = vec![Issue::new(&rules::SUBMIT_NOTHING, "", message)];
-            document.locate(&mut issues);
-            return Err(invalid(issues, &document));
-        }
-        let conditions = conditions(&document, handed.if_none_exist.as_ref())?;
-        let entries = match handed.expected {
-            Expected::Transaction => {
-                document.value().get("entry").and_then(Value::as_array).map_or(0, Vec::len)
-            }
-            Expected::Observation => 1,
-        };
-        let work = Work { submission, conditions, entries, issues, root: root(&document) };
         for _ in 0..ROUNDS {
             if let Some(accepted) = self.attempt(&work, &handed, body_hash.as_deref()).await? {
                 if let Some(forward) = self.forward.as_ref().filter(|_| accepted.changed) {
@@ -175,33 +162,57 @@ impl Intake {
     ///
     /// # Errors
     /// Why it cannot be assessed.
-    pub fn assess(&self, bytes: Vec<u8>, at: Option<Timestamp>) -> Result<Value, Refusal> {
-        let document = parse(bytes)?;
+    pub async fn assess(&self, bytes: Vec<u8>, at: Option<Timestamp>) -> Result<Value, Refusal> {
         let at = at.unwrap_or_else(|| self.clock.now());
-        let context = self.context(at);
-        let issues = self.engine.check(&document, &context);
-        if refused(&issues) {
-            return Err(invalid(issues, &document));
-        }
-        let submission =
-            self.engine.submission(&document, &context).map_err(|issues| invalid(issues, &document))?;
-        let options = self.options(at);
-        let mut derived = Vec::new();
-        for exam in &submission.exams {
-            let bodies: Vec<&Value> = exam.resources.iter().map(|resource| &resource.body).collect();
-            derived.extend(self.engine.assess(&exam.key, &bodies, &options).resources);
-        }
-        Ok(collection(&derived))
+        let (context, options) = (self.context(at), self.options(at));
+        self.apart(bytes.len(), move |engine| {
+            let document = parse(bytes)?;
+            let issues = engine.check(&document, &context);
+            if refused(&issues) {
+                return Err(invalid(issues, &document));
+            }
+            let submission =
+                engine.submission(&document, &context).map_err(|issues| invalid(issues, &document))?;
+            let mut derived = Vec::new();
+            for exam in &submission.exams {
+                let bodies: Vec<&Value> = exam.resources.iter().map(|resource| &resource.body).collect();
+                derived.extend(engine.assess(&exam.key, &bodies, &options).resources);
+            }
+            Ok(collection(&derived))
+        })
+        .await?
     }
 
     /// Checks a document without storing anything.
     ///
     /// # Errors
     /// When it cannot be read.
-    pub fn check(&self, bytes: Vec<u8>) -> Result<Checked, Refusal> {
-        let document = parse(bytes)?;
-        let issues = self.engine.check(&document, &self.context(self.clock.now()));
-        Ok(Checked { issues, root: root(&document) })
+    pub async fn check(&self, bytes: Vec<u8>) -> Result<Checked, Refusal> {
+        let context = self.context(self.clock.now());
+        self.apart(bytes.len(), move |engine| {
+            let document = parse(bytes)?;
+            let issues = engine.check(&document, &context);
+            Ok(Checked { issues, root: root(&document) })
+        })
+        .await?
+    }
+
+    /// Works on a body of this size on a thread of its own, so that no other caller waits for it to be read. Large ones
+    /// wait for each other.
+    async fn apart<T: Send + 'static>(
+        &self,
+        size: usize,
+        work: impl FnOnce(&Engine) -> T + Send + 'static,
+    ) -> Result<T, Refusal> {
+        let turn = if size > LARGE_BODY { Some(self.large_bodies.turn().await?) } else { None };
+        let engine = Arc::clone(&self.engine);
+        let done = tokio::task::spawn_blocking(move || {
+            let done = work(&engine);
+            // A caller that went away has not ended the work, and the next one still waits for it.
+            drop(turn);
+            done
+        });
+        done.await.map_err(|_| Refusal::Crashed)
     }
 
     async fn earlier_answer(
@@ -232,6 +243,7 @@ impl Intake {
         let mut entries: Vec<EntryAnswer> = (0..work.entries).map(|_| EntryAnswer::context()).collect();
         let mut assessments = Vec::new();
         let exams = self.exams(work, &mut commit, &mut entries).await?;
+        let mut changed = Vec::new();
         for (number, (stored, exam)) in exams.iter().enumerate() {
             let seen = self.earlier(stored.as_ref(), exam).await?;
             let together =
@@ -239,7 +251,10 @@ impl Intake {
             let past = past_exams(exam, seen.as_ref(), together);
             let so_far = assessments_of(stored.as_ref());
             let plan = plan(stored.as_ref(), exam, self.forward.is_some(), |key, bodies| {
-                let past = Past { exams: &past, assessments: &so_far };
+                let facts: Vec<ExamFacts> =
+                    past.iter().map(|resources| self.engine.facts(resources, &options)).collect();
+                let facts: Vec<&ExamFacts> = facts.iter().collect();
+                let past = Past { exams: &facts, assessments: &so_far };
                 self.engine.assess_after(key, bodies, &options, past).resources
             });
             commit.seen_earlier.extend(seen.filter(|_| plan.change.is_some()).map(|seen| seen.seen));
@@ -247,7 +262,16 @@ impl Intake {
             assessments.extend(
                 plan.assessments.iter().filter_map(|body| Some(body.get("id")?.as_str()?.to_owned())),
             );
+            if plan.change.is_some() {
+                let key = stored.as_ref().map_or(&exam.key, |stored| &stored.key);
+                changed.push(Changed { key, stored: stored.as_ref(), exam });
+            }
             commit.exams.extend(plan.change);
+        }
+        let later = self.derive_later(&changed, &work.root, &options, &mut commit).await?;
+        let first = changed.first().and_then(|one| one.exam.resources.first());
+        if let Some(entry) = first.and_then(|first| entries.get_mut(first.entry.unwrap_or(0))) {
+            entry.note_later(&later);
         }
         for (number, entry) in entries.iter_mut().enumerate() {
             let prefix = format!("/entry/{number}/");
@@ -276,7 +300,7 @@ impl Intake {
         if commit.exams.is_empty() && commit.idempotency.is_none() {
             return Ok(Some(accepted));
         }
-        Ok(match self.store.commit(&commit).await? {
+        Ok(match self.store.commit(commit).await? {
             Committed::Done => Some(accepted),
             Committed::Overtaken => None,
         })
@@ -368,21 +392,6 @@ impl Intake {
     }
 }
 
-/// A checked submission, ready to be held against the store as often as needed.
-struct Work {
-    submission: Submission,
-    conditions: Vec<(Option<usize>, TokenMatch)>,
-    entries: usize,
-    issues: Vec<Issue>,
-    root: String,
-}
-
-impl Work {
-    fn condition(&self, entry: Option<usize>) -> Option<&TokenMatch> {
-        self.conditions.iter().find(|(number, _)| *number == entry).map(|(_, token)| token)
-    }
-}
-
 fn answer_exam(exam: &SubmittedExam, plan: &Plan, at: i64, entries: &mut [EntryAnswer]) {
     for (resource, (fate, version, updated)) in exam.resources.iter().zip(&plan.fates) {
         let Some(entry) = entries.get_mut(resource.entry.unwrap_or(0)) else { continue };
@@ -405,60 +414,6 @@ fn answer_exam(exam: &SubmittedExam, plan: &Plan, at: i64, entries: &mut [EntryA
             entry.note_assessment(assessment);
         }
     }
-}
-
-/// The conditions of entries, or of the one resource.
-fn conditions(
-    document: &Document,
-    header: Option<&TokenMatch>,
-) -> Result<Vec<(Option<usize>, TokenMatch)>, Refusal> {
-    if let Some(token) = header {
-        return Ok(vec![(None, token.clone())]);
-    }
-    let mut conditions = Vec::new();
-    let mut issues = Vec::new();
-    let entries = document.value().get("entry").and_then(Value::as_array);
-    for (number, entry) in entries.into_iter().flatten().enumerate() {
-        let Some(text) = entry.pointer("/request/ifNoneExist").and_then(Value::as_str) else { continue };
-        match identifier_criterion(text) {
-            Some(token) => conditions.push((Some(number), token)),
-            None => issues.push(rules::criterion_issue(format!("/entry/{number}/request/ifNoneExist"))),
-        }
-    }
-    if issues.is_empty() {
-        return Ok(conditions);
-    }
-    document.locate(&mut issues);
-    Err(invalid(issues, document))
-}
-
-fn parse(bytes: Vec<u8>) -> Result<Document, Refusal> {
-    let limits = Limits { bytes: LARGEST_BODY, ..Limits::default() };
-    Document::parse(bytes, limits).map_err(Refusal::Unreadable)
-}
-
-fn expect_type(document: &Document, expected: &str) -> Result<(), Refusal> {
-    if root(document) == expected {
-        return Ok(());
-    }
-    let mut issues = vec![rules::type_issue(expected)];
-    document.locate(&mut issues);
-    Err(issues
-        .pop()
-        .map_or_else(|| invalid(Vec::new(), document), |issue| Refusal::WrongType(Box::new(issue))))
-}
-
-fn invalid(issues: Vec<Issue>, document: &Document) -> Refusal {
-    Refusal::Invalid { issues, root: root(document) }
-}
-
-/// The resource type, if it looks like one; it ends up in expressions.
-fn root(document: &Document) -> String {
-    let named = document.value().get("resourceType").and_then(Value::as_str);
-    named
-        .filter(|name| name.len() <= 64 && name.bytes().all(|byte| byte.is_ascii_alphabetic()))
-        .unwrap_or("Resource")
-        .to_owned()
 }
 
 /// Lower-case hexadecimal digits.

@@ -4,6 +4,7 @@ use serde_json::Value;
 use solewire_profiles::{ExamKey, SubmittedExam};
 
 use super::payload::{Outgoing, payload};
+use super::priority::{priority, withdraws};
 use crate::store::{ExamChange, ResourceWrite, StoredExam, StoredResource};
 
 /// What becomes of one submitted resource.
@@ -109,8 +110,49 @@ pub(super) fn plan(
         panel_identifier: submitted.panel_identifier.clone(),
         writes,
         payload,
+        priority: priority(&derived),
+        withdraws: withdraws(&bodies, &derived),
     };
     Plan { change: Some(change), fates, assessments }
+}
+
+/// The submitted resources of a stored exam.
+pub(super) fn submitted(stored: &StoredExam) -> Vec<&Value> {
+    stored.resources.iter().filter(|resource| !resource.derived).map(|resource| &resource.body).collect()
+}
+
+/// Plans the change of an exam that follows from a change elsewhere: nothing new was submitted for it, and `derived`
+/// takes the place of what was derived before.
+pub(super) fn derived_again(
+    stored: &StoredExam,
+    subject: &str,
+    forward: bool,
+    derived: &[Value],
+) -> ExamChange {
+    let withdrawn = withdrawn(Some(stored), derived);
+    let follows = || derived.iter().chain(&withdrawn);
+    let bodies = submitted(stored);
+    let payload = forward.then(|| {
+        let all: Vec<Outgoing<'_>> = bodies.iter().copied().chain(follows()).filter_map(outgoing).collect();
+        payload(&all, false).to_string()
+    });
+    ExamChange {
+        key: stored.key.clone(),
+        seen_version: stored.version,
+        subject: subject.to_owned(),
+        encounter: None,
+        panel_identifier: None,
+        writes: follows().filter_map(|body| derived_write(Some(stored), body)).collect(),
+        payload,
+        priority: priority(derived),
+        withdraws: withdraws(&bodies, derived),
+    }
+}
+
+/// Whether two derivations say the same. When they were made is all that a Provenance adds.
+pub(super) fn same_meaning(one: &[Value], other: &[Value]) -> bool {
+    let said = |derived: &'_ Value| text(derived, "resourceType") != "Provenance";
+    one.iter().filter(|body| said(body)).eq(other.iter().filter(|body| said(body)))
 }
 
 fn stored_as<'a>(
@@ -189,7 +231,7 @@ fn outgoing(body: &Value) -> Option<Outgoing<'_>> {
     Some(Outgoing { resource_type: body.get("resourceType")?.as_str()?, id: body.get("id")?.as_str()?, body })
 }
 
-fn is_assessment(body: &Value) -> bool {
+pub(super) fn is_assessment(body: &Value) -> bool {
     text(body, "resourceType") == "RiskAssessment"
 }
 

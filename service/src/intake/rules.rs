@@ -1,64 +1,10 @@
-//! What a submission must be beside valid: the rules of handing in.
+//! What a submission must be beside valid, by the rules of handing in.
 
 use std::borrow::Cow;
 
 use serde_json::Value;
-use solewire_profiles::issue::{Issue, IssueType, Rule, Severity};
-
-/// A Bundle of another type than `transaction`.
-pub static SUBMIT_BUNDLE_TYPE: Rule = Rule {
-    id: "submit-bundle-type",
-    severity: Severity::Error,
-    issue_type: IssueType::NotSupported,
-    summary: "What is handed in is not a transaction Bundle",
-    why: "An exam is stored whole or not at all, and only a transaction says so.",
-    mend: "Send a Bundle of type transaction with a request in each entry.",
-    source: "HL7 FHIR R4, RESTful API: transaction",
-};
-/// A request that no exam needs.
-pub static SUBMIT_REQUEST: Rule = Rule {
-    id: "submit-request",
-    severity: Severity::Error,
-    issue_type: IssueType::NotSupported,
-    summary: "An entry asks for something other than creating or updating its resource",
-    why: "Reading, deleting and patching inside an exam would make its result depend on what was there before.",
-    mend: "Use request.method POST with the resource type as request.url, or PUT with a search by identifier.",
-    source: "HL7 FHIR R4, RESTful API: transaction",
-};
-/// A criterion other than one identifier.
-pub static SUBMIT_CRITERION: Rule = Rule {
-    id: "submit-criterion",
-    severity: Severity::Error,
-    issue_type: IssueType::NotSupported,
-    summary: "A conditional create does not name exactly one identifier",
-    why: "Only an identifier with its system tells for certain that a resource is there already.",
-    mend: "Write identifier=SYSTEM|VALUE.",
-    source: "project rule",
-};
-/// Another resource type than the address takes.
-pub static SUBMIT_RESOURCE_TYPE: Rule = Rule {
-    id: "submit-resource-type",
-    severity: Severity::Error,
-    issue_type: IssueType::Invalid,
-    summary: "The resource is of another type than the address it was sent to",
-    why: "A resource under the address of another type could not be read back.",
-    mend: "Send it to the address of its own type, or the whole exam as a transaction.",
-    source: "HL7 FHIR R4, RESTful API: create",
-};
-/// A document without any exam.
-pub static SUBMIT_NOTHING: Rule = Rule {
-    id: "submit-nothing",
-    severity: Severity::Error,
-    issue_type: IssueType::Required,
-    summary: "The document holds no finding of a foot exam",
-    why: "There is nothing to store and nothing to assess.",
-    mend: "Send the exam's panel Observation with its findings.",
-    source: "project rule",
-};
-
-/// The rules of handing in.
-pub static RULES: &[&Rule] =
-    &[&SUBMIT_BUNDLE_TYPE, &SUBMIT_REQUEST, &SUBMIT_CRITERION, &SUBMIT_RESOURCE_TYPE, &SUBMIT_NOTHING];
+use solewire_profiles::issue::Issue;
+use solewire_profiles::submit::{SUBMIT_BUNDLE_TYPE, SUBMIT_CRITERION, SUBMIT_REQUEST, SUBMIT_RESOURCE_TYPE};
 
 /// The issues of a document handed in as a transaction.
 pub(super) fn check_transaction(bundle: &Value) -> Vec<Issue> {

@@ -1,7 +1,8 @@
 mod sequence;
 
 use serde_json::json;
-use solewire_profiles::{ExamKey, PlacedResource};
+use solewire_profiles::json::{Document, Limits};
+use solewire_profiles::{ExamKey, PlacedResource, Submission};
 use uuid::Uuid;
 
 use super::*;
@@ -35,6 +36,7 @@ pub(crate) async fn bench() -> Bench {
         assessment: config.assessment,
         group_by: config.group_by,
         forward: Some(Arc::new(Notify::new())),
+        large_bodies: LargeBodies::default(),
     };
     Bench { intake, _folder: folder }
 }
@@ -90,6 +92,7 @@ impl Intake {
             assessment: self.assessment.clone(),
             group_by: self.group_by,
             forward: self.forward.clone(),
+            large_bodies: self.large_bodies.clone(),
         }
     }
 }
@@ -235,7 +238,7 @@ fn assessment(status: &str) -> Value {
     json!({
         "resourceType": "RiskAssessment", "id": "a", "status": status,
         "method": { "coding": [{ "code": "iwgdf-2023" }] },
-        "prediction": [{ "qualitativeRisk": { "coding": [{ "code": "iwgdf-2023.1", "display": "Low" }] } }]
+        "prediction": [{ "qualitativeRisk": { "coding": [{ "code": "iwgdf-2023.1", "display": "Low" }], "text": "Category 1" } }]
     })
 }
 
@@ -247,7 +250,7 @@ async fn what_follows_is_stored_byte_for_byte_and_taken_back_when_it_no_longer_f
     let submitted = exam("one", Some("p|1"), vec![placed(0, "panel", "final")]);
     let first = plan::plan(None, &submitted, true, |_, _| vec![assessment("preliminary"), referral.clone()]);
     store
-        .commit(&Commit { exams: first.change.into_iter().collect(), at: 1, ..Commit::default() })
+        .commit(Commit { exams: first.change.into_iter().collect(), at: 1, ..Commit::default() })
         .await
         .unwrap();
     assert_eq!(store.read("ServiceRequest", "r").await.unwrap().unwrap().text, referral.to_string());
@@ -261,7 +264,7 @@ async fn what_follows_is_stored_byte_for_byte_and_taken_back_when_it_no_longer_f
     let change = second.change.unwrap();
     let sent: Value = serde_json::from_str(change.payload.as_ref().unwrap()).unwrap();
     assert_eq!(sent["entry"][2]["resource"]["status"], "revoked");
-    store.commit(&Commit { exams: vec![change], at: 2, ..Commit::default() }).await.unwrap();
+    store.commit(Commit { exams: vec![change], at: 2, ..Commit::default() }).await.unwrap();
     let revoked = store.read("ServiceRequest", "r").await.unwrap().unwrap();
     assert_eq!((revoked.version, revoked.text.contains("revoked")), (2, true));
     // The same once more, and a third correction: what was taken back is not taken back again.
@@ -279,9 +282,12 @@ async fn what_follows_is_stored_byte_for_byte_and_taken_back_when_it_no_longer_f
 async fn the_panel_tells_what_follows() {
     let mut entry = EntryAnswer::context();
     entry.note_assessment(&assessment("final"));
-    entry.note(&[Issue::new(&rules::SUBMIT_NOTHING, "", "note")], "Bundle");
+    entry.note(&[Issue::new(&solewire_profiles::submit::SUBMIT_NOTHING, "", "note")], "Bundle");
     let issues = entry.outcome.unwrap()["issue"].clone();
-    assert_eq!(issues[0]["details"]["text"], "RiskAssessment/a, iwgdf-2023, final: iwgdf-2023.1 (Low).");
+    assert_eq!(
+        issues[0]["details"]["text"],
+        "RiskAssessment/a, iwgdf-2023, final: iwgdf-2023.1 (Category 1)."
+    );
     assert_eq!(issues.as_array().unwrap().len(), 2);
 }
 

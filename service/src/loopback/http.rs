@@ -18,11 +18,11 @@ use actix_web::{HttpRequest, HttpResponse, rt};
 use jiff::Timestamp;
 use serde_json::Value;
 
-use super::Shared;
 use super::interactions::{self, Handling, Placement};
 use super::records::{Key, Records, Version};
 use super::refusal::Refusal;
 use super::script::{Answer, Behaviour, Request};
+use super::{Heed, Shared};
 use super::{capabilities, shape, transaction};
 
 const FHIR_JSON: &str = "application/fhir+json";
@@ -131,6 +131,15 @@ fn refused(refusal: &Refusal) -> Answer {
 
 fn work(request: &HttpRequest, body: &[u8], shared: &Shared) -> Result<Answer, Refusal> {
     let headers = request.headers();
+    let endpoint = shared.token_url();
+    if let ("POST", "/token", Some(issuer)) =
+        (request.method().as_str(), request.path(), &mut shared.state().issuer)
+    {
+        return Ok(issuer.answer(body, &endpoint));
+    }
+    if request.path() == "/fhir/.well-known/smart-configuration" {
+        return Ok(Answer::status(200).json(&smart_configuration(&endpoint)));
+    }
     if !shared.admits(header_text(headers, "authorization")) {
         let refusal = Refusal::new(401, "login", "The credentials are missing, wrong or no longer valid.");
         return Ok(refused(&refusal).header("WWW-Authenticate", "Bearer"));
@@ -156,8 +165,11 @@ fn work(request: &HttpRequest, body: &[u8], shared: &Shared) -> Result<Answer, R
         }
         ("POST", []) => {
             let bundle = parse(headers, body)?;
+            let most = shared.state().most_entries;
+            let heed = shared.state().heeds_conditions;
+            let bundle = if heed == Heed::No { without_conditions(bundle) } else { bundle };
             shared.change(|records| {
-                let (after, answer) = transaction::carry_out(records, &bundle, base, Timestamp::now())?;
+                let (after, answer) = transaction::carry_out(records, &bundle, most, base, Timestamp::now())?;
                 *records = after;
                 Ok(Answer::status(200).json(&answer))
             })
@@ -172,11 +184,13 @@ fn work(request: &HttpRequest, body: &[u8], shared: &Shared) -> Result<Answer, R
         }
         ("PUT", [resource_type]) => {
             let body = resource(headers, body, resource_type)?;
+            let if_match = header_text(headers, "if-match");
             shared.change(|records| {
                 let placement = interactions::place_conditional_update(
                     records,
                     resource_type,
                     request.query_string(),
+                    if_match,
                     &body,
                     base,
                 )?;
@@ -197,6 +211,26 @@ fn work(request: &HttpRequest, body: &[u8], shared: &Shared) -> Result<Answer, R
         }
         _ => Err(Refusal::new(404, "not-found", "No such path.")),
     }
+}
+
+fn without_conditions(mut bundle: Value) -> Value {
+    let entries = bundle.get_mut("entry").and_then(Value::as_array_mut);
+    for request in entries.into_iter().flatten().filter_map(|entry| entry.get_mut("request")?.as_object_mut())
+    {
+        request.shift_remove("ifNoneExist");
+    }
+    bundle
+}
+
+fn smart_configuration(endpoint: &str) -> Value {
+    serde_json::json!({
+        "token_endpoint": endpoint,
+        "grant_types_supported": ["client_credentials"],
+        "token_endpoint_auth_methods_supported": ["private_key_jwt"],
+        "token_endpoint_auth_signing_alg_values_supported": ["ES384", "RS384"],
+        "scopes_supported": ["system/*.cus"],
+        "capabilities": ["client-confidential-asymmetric", "permission-v2"]
+    })
 }
 
 fn search(shared: &Shared, resource_type: &str, query: &str, headers: &HeaderMap) -> Result<Answer, Refusal> {

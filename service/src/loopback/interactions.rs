@@ -82,10 +82,21 @@ pub(super) fn place_conditional_update(
     records: &mut Records,
     resource_type: &str,
     condition: &str,
+    if_match: Option<&str>,
     body: &Value,
     base: &str,
 ) -> Result<Placement, Refusal> {
     let criteria = Criteria::condition(condition)?;
+    let matched = records.search(resource_type, &criteria, base);
+    if let ([] | [_], Some(wanted)) = (matched.as_slice(), if_match)
+        && matched.first().map(|(_, version)| version.etag()).as_deref() != Some(wanted)
+    {
+        return Err(Refusal::new(
+            412,
+            "conflict",
+            "The resource has another version than If-Match asks for.",
+        ));
+    }
     let given = text(body, "id").map(str::to_owned);
     let found: Vec<Key> =
         records.search(resource_type, &criteria, base).into_iter().map(|(key, _)| key.clone()).collect();

@@ -24,6 +24,7 @@ mod capabilities;
 mod criteria;
 mod http;
 mod interactions;
+mod issuer;
 mod records;
 mod references;
 mod refusal;
@@ -44,6 +45,7 @@ use actix_web::{App, HttpServer, rt, web};
 use jiff::Timestamp;
 use serde_json::Value;
 
+use self::issuer::Issuer;
 use self::records::{Key, Records};
 use self::refusal::Refusal;
 use self::script::Script;
@@ -68,12 +70,27 @@ struct State {
     script: Script,
     requests: Vec<Request>,
     authorization: Option<String>,
+    most_entries: Option<usize>,
+    heeds_conditions: Heed,
+    issuer: Option<Issuer>,
+}
+
+/// Whether the condition of a create is heeded, as it is by every record system worth its name.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+enum Heed {
+    #[default]
+    Yes,
+    No,
 }
 
 impl Shared {
     fn state(&self) -> MutexGuard<'_, State> {
         // A test that panics while it looks at the state leaves it as it was.
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn token_url(&self) -> String {
+        format!("{}/token", self.base.trim_end_matches("/fhir"))
     }
 
     /// Keeps a request and takes its behaviour from the script.
@@ -87,7 +104,9 @@ impl Shared {
     }
 
     fn admits(&self, authorization: Option<&str>) -> bool {
-        self.state().authorization.as_deref().is_none_or(|wanted| authorization == Some(wanted))
+        let state = self.state();
+        state.authorization.as_deref().is_none_or(|wanted| authorization == Some(wanted))
+            && state.issuer.as_ref().is_none_or(|issuer| issuer.admits(authorization))
     }
 
     /// Changes the records in one step: the conditions that were looked at still hold when the change is made.
@@ -226,6 +245,60 @@ impl LoopbackRecordSystem {
     /// Asks for this value of the Authorization header from now on; without it requests are answered with 401.
     pub fn require_authorization(&self, value: Option<&str>) {
         self.shared.state().authorization = value.map(str::to_owned);
+    }
+
+    /// Makes what is to be made under a condition without looking whether it is there, from now on: a record system that
+    /// does not do what conditional creates rely on.
+    pub fn ignore_conditions(&self) {
+        self.shared.state().heeds_conditions = Heed::No;
+    }
+
+    /// Asks for tokens from now on, and gives them for assertions of this client, checked with its public keys.
+    ///
+    /// # Errors
+    /// When the keys are no JWK set.
+    pub fn issue_tokens(&self, client_id: &str, keys: &Value, lifetime: Duration) -> io::Result<()> {
+        let keys = serde_json::from_value(keys.clone()).map_err(io::Error::other)?;
+        self.shared.state().issuer = Some(Issuer::of(client_id, keys, lifetime.as_secs()));
+        Ok(())
+    }
+
+    /// Takes back every token that was given.
+    pub fn expire_tokens(&self) {
+        if let Some(issuer) = &mut self.shared.state().issuer {
+            issuer.expire();
+        }
+    }
+
+    /// How often somebody asked for a token.
+    #[must_use]
+    pub fn token_requests(&self) -> usize {
+        self.shared.state().issuer.as_ref().map_or(0, Issuer::requests)
+    }
+
+    /// The address where tokens are given.
+    #[must_use]
+    pub fn token_url(&self) -> String {
+        self.shared.token_url()
+    }
+
+    /// Refuses transactions of more entries from now on.
+    pub fn limit_entries(&self, most: Option<usize>) {
+        self.shared.state().most_entries = most;
+    }
+
+    /// Changes a resource as somebody who works with the record system does: a new version of it. Says whether it was
+    /// there.
+    pub fn edit(&self, resource_type: &str, id: &str, change: impl FnOnce(&mut Value)) -> bool {
+        let key = Key::new(resource_type, id);
+        let mut state = self.shared.state();
+        let Some(mut body) = state.records.current(&key).map(|version| version.body.clone()) else {
+            return false;
+        };
+        change(&mut body);
+        state.records.store(&key, body, Timestamp::now());
+        self.shared.changed.notify_all();
+        true
     }
 
     /// Leaves the network: connections are refused. What is stored stays.

@@ -1,6 +1,7 @@
 //! [`Records`]: the stored resources with their versions.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use serde_json::{Map, Value, json};
@@ -42,10 +43,11 @@ impl Version {
     }
 }
 
-/// What is stored. Cloned before a transaction, so that a refused one leaves no trace.
+/// What is stored. Cloned before a transaction, so that a refused one leaves no trace; the versions are shared until one
+/// is added.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Records {
-    resources: BTreeMap<Key, Vec<Version>>,
+    resources: BTreeMap<Key, Arc<Vec<Version>>>,
     last_id: u64,
 }
 
@@ -63,7 +65,7 @@ impl Records {
 
     /// Stores the next version of a resource and gives its number.
     pub(super) fn store(&mut self, key: &Key, mut body: Value, at: Timestamp) -> usize {
-        let versions = self.resources.entry(key.clone()).or_default();
+        let versions = Arc::make_mut(self.resources.entry(key.clone()).or_default());
         let number = versions.len() + 1;
         if let Some(members) = body.as_object_mut() {
             members.insert("id".to_owned(), json!(key.id));
@@ -97,13 +99,8 @@ impl Records {
         criteria: &Criteria,
         base: &str,
     ) -> Vec<(&Key, &Version)> {
-        let mut found: Vec<_> = self
-            .resources
-            .iter()
-            .filter(|(key, _)| key.resource_type == resource_type)
-            .filter_map(|(key, versions)| Some((key, versions.last()?)))
-            .filter(|(_, version)| criteria.fit(&version.body, base))
-            .collect();
+        let mut found: Vec<_> =
+            self.of_type(resource_type).filter(|(_, version)| criteria.fit(&version.body, base)).collect();
         found.sort_by_key(|(key, _)| (key.id.parse::<u64>().unwrap_or(u64::MAX), key.id.as_str()));
         found
     }
@@ -113,10 +110,17 @@ impl Records {
         self.resources.iter().filter_map(|(key, versions)| Some((key, versions.last()?)))
     }
 
+    /// The current version of every resource of a type, by id.
+    fn of_type(&self, resource_type: &str) -> impl Iterator<Item = (&Key, &Version)> {
+        self.resources
+            .range(Key::new(resource_type, "")..)
+            .take_while(move |(key, _)| key.resource_type == resource_type)
+            .filter_map(|(key, versions)| Some((key, versions.last()?)))
+    }
+
     /// How many resources of a type carry an identifier.
     pub(super) fn count_by_identifier(&self, resource_type: &str, system: &str, value: &str) -> usize {
-        self.all()
-            .filter(|(key, _)| key.resource_type == resource_type)
+        self.of_type(resource_type)
             .filter(|(_, version)| {
                 each(version.body.get("identifier")).any(|identifier| {
                     text(identifier, "system") == Some(system) && text(identifier, "value") == Some(value)

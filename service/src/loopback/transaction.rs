@@ -20,20 +20,39 @@ struct Entry<'a> {
 }
 
 enum Action<'a> {
-    Create { resource_type: &'a str, condition: Option<&'a str>, body: &'a Value },
-    Update { key: Key, if_match: Option<&'a str>, body: &'a Value },
-    ConditionalUpdate { resource_type: &'a str, condition: &'a str, body: &'a Value },
-    Read { url: &'a str },
+    Create {
+        resource_type: &'a str,
+        condition: Option<&'a str>,
+        body: &'a Value,
+    },
+    Update {
+        key: Key,
+        if_match: Option<&'a str>,
+        body: &'a Value,
+    },
+    ConditionalUpdate {
+        resource_type: &'a str,
+        condition: &'a str,
+        if_match: Option<&'a str>,
+        body: &'a Value,
+    },
+    Read {
+        url: &'a str,
+    },
 }
 
 /// Carries out a transaction Bundle on a copy of the records and gives the copy with the answer.
 pub(super) fn carry_out(
     before: &Records,
     bundle: &Value,
+    most_entries: Option<usize>,
     base: &str,
     at: Timestamp,
 ) -> Result<(Records, Value), Refusal> {
     let entries = read_entries(bundle, base)?;
+    if most_entries.is_some_and(|most| entries.len() > most) {
+        return Err(Refusal::new(413, "too-costly", "A transaction has too many entries."));
+    }
     let mut after = before.clone();
     let placements = place(&entries, before, &mut after, base)?;
 
@@ -162,7 +181,8 @@ fn read_entry<'a>(number: usize, raw: &'a Value, base: &str) -> Result<Entry<'a>
 fn put<'a>(url: &'a str, request: &'a Value, body: &'a Value) -> Result<Action<'a>, Refusal> {
     if let Some((resource_type, condition)) = url.split_once('?') {
         of_type(body, resource_type)?;
-        return Ok(Action::ConditionalUpdate { resource_type, condition, body });
+        let if_match = text(request, "ifMatch");
+        return Ok(Action::ConditionalUpdate { resource_type, condition, if_match, body });
     }
     let Some((resource_type, id)) = url.split_once('/').filter(|(_, id)| shape::is_id(id)) else {
         return Err(Refusal::structure("A PUT names Type/id or Type?condition."));
@@ -230,11 +250,11 @@ fn place(
             Action::Update { key, if_match, body } => {
                 interactions::place_update(before, key.clone(), body, *if_match)
             }
-            Action::ConditionalUpdate { resource_type, condition, body } => {
+            Action::ConditionalUpdate { resource_type, condition, if_match, body } => {
                 if !conditions.insert((*resource_type, *condition)) {
                     return Err(same_twice(entry.number));
                 }
-                interactions::place_conditional_update(after, resource_type, condition, body, base)
+                interactions::place_conditional_update(after, resource_type, condition, *if_match, body, base)
             }
             Action::Read { .. } => {
                 placements.push(None);

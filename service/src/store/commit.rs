@@ -2,10 +2,22 @@
 
 use serde_json::Value;
 use solewire_profiles::ExamKey;
-use sqlx::{Sqlite, Transaction};
 
-use super::exams::EARLIER;
-use super::{KeyedAnswer, Store, StoreError, TokenMatch, index};
+use super::database::{Database, for_both};
+use super::exams::{EARLIER, LATER};
+use super::{KeyedAnswer, Store, StoreError, TokenMatch, index, postgres};
+
+/// What is delivered first. Versions of one exam keep their order all the same.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Priority {
+    /// Most exams.
+    #[default]
+    Usual,
+    /// A high category.
+    High,
+    /// An active problem, or a referral that is pressing.
+    Active,
+}
 
 /// A new version of a resource.
 #[derive(Debug, Clone)]
@@ -41,6 +53,11 @@ pub struct ExamChange {
     pub writes: Vec<ResourceWrite>,
     /// What to forward; none when nothing is forwarded.
     pub payload: Option<String>,
+    /// How soon to forward it.
+    pub priority: Priority,
+    /// Whether this version withdraws the whole exam: earlier versions that have not been sent never are, and the
+    /// withdrawal itself is sent only when one of them may have reached the record system.
+    pub withdraws: bool,
 }
 
 /// The earlier exams of a person that an exam was held against.
@@ -56,6 +73,17 @@ pub struct SeenEarlier {
     pub exams: Vec<(ExamKey, i64)>,
 }
 
+/// The later exams of a person that a change bears on.
+#[derive(Debug, Clone)]
+pub struct SeenLater {
+    /// The person.
+    pub subject: String,
+    /// From when on, in milliseconds since 1970.
+    pub from: i64,
+    /// The exams from then on, each with the version it was seen at.
+    pub exams: Vec<(ExamKey, i64)>,
+}
+
 /// Everything that becomes true at once.
 #[derive(Debug, Clone, Default)]
 pub struct Commit {
@@ -63,6 +91,8 @@ pub struct Commit {
     pub exams: Vec<ExamChange>,
     /// What the exams were held against, as it was seen.
     pub seen_earlier: Vec<SeenEarlier>,
+    /// The later exams that the change bears on, as they were seen.
+    pub seen_later: Vec<SeenLater>,
     /// Identifiers that no current resource of the type may have yet (conditional create).
     pub must_be_absent: Vec<(String, TokenMatch)>,
     /// The key the submission came with, and its answer.
@@ -85,34 +115,88 @@ impl Store {
     ///
     /// # Errors
     /// When the store cannot write.
-    pub async fn commit(&self, commit: &Commit) -> Result<Committed, StoreError> {
-        let mut transaction = self.writer.begin_with("BEGIN IMMEDIATE").await?;
+    pub async fn commit(&self, commit: Commit) -> Result<Committed, StoreError> {
+        match &self.database {
+            Database::Sqlite(database) => database.group.commit(commit).await,
+            Database::Postgres(database) => {
+                let mut transaction = database.pool.begin().await?;
+                postgres::wait_for(&mut transaction, &locks(&commit)).await?;
+                let committed = on_postgres::write(&mut transaction, &commit).await;
+                let committed = match committed {
+                    Ok(Committed::Done) => transaction.commit().await.map(|()| Committed::Done),
+                    Ok(Committed::Overtaken) => return Ok(Committed::Overtaken),
+                    Err(error) => Err(error),
+                };
+                committed.or_else(overtaken)
+            }
+        }
+    }
+}
+
+/// Writes a commit within a transaction or a savepoint, which the caller rolls back unless it is done.
+pub(super) async fn commit_on_sqlite(
+    connection: &mut sqlx::SqliteConnection,
+    commit: &Commit,
+) -> Result<Committed, StoreError> {
+    on_sqlite::write(connection, commit).await.or_else(overtaken)
+}
+
+/// A unique value that another commit took first, or a lock that it held, is no failure: look again.
+fn overtaken(error: sqlx::Error) -> Result<Committed, StoreError> {
+    let unique = error.as_database_error().is_some_and(sqlx::error::DatabaseError::is_unique_violation);
+    if unique || postgres::gave_in(&error) { Ok(Committed::Overtaken) } else { Err(error.into()) }
+}
+
+/// What a commit reads or changes that another one could change at the same time. All commits about a person wait for
+/// each other, so what was seen of the person's exams still holds when the commit is written. On SQLite there is one
+/// writer and nothing to lock.
+fn locks(commit: &Commit) -> Vec<String> {
+    let subjects = commit.exams.iter().map(|exam| format!("subject {}", exam.subject));
+    let earlier = commit.seen_earlier.iter().map(|seen| &seen.subject);
+    let seen = earlier.chain(commit.seen_later.iter().map(|seen| &seen.subject));
+    let seen = seen.map(|subject| format!("subject {subject}"));
+    let exams = commit.exams.iter().map(|exam| format!("exam {}", exam.key.0));
+    let absent = commit.must_be_absent.iter().map(|(resource_type, token)| {
+        let text = |text: &Option<String>| text.clone().unwrap_or_default();
+        format!("identifier {resource_type} {} {}", text(&token.system), text(&token.value))
+    });
+    let keys = commit.idempotency.iter().map(|keyed| format!("key {} {}", keyed.caller, keyed.key));
+    subjects.chain(seen).chain(exams).chain(absent).chain(keys).collect()
+}
+
+for_both! {
+    pub(super) async fn write(connection: &mut Connection, commit: &Commit) -> sqlx::Result<Committed> {
         for (resource_type, token) in &commit.must_be_absent {
             let sql = "SELECT count(*) FROM search_values JOIN resources ON row = resource
-                       WHERE name = 'identifier' AND type = ? AND value = ? AND system = ?";
+                       WHERE name = 'identifier' AND type = $1 AND value = $2 AND system = $3";
             let found: i64 = sqlx::query_scalar(sql)
                 .bind(resource_type)
                 .bind(token.value.as_deref().unwrap_or_default())
                 .bind(token.system.as_deref().unwrap_or_default())
-                .fetch_one(&mut *transaction)
+                .fetch_one(&mut *connection)
                 .await?;
             if found > 0 {
                 return Ok(Committed::Overtaken);
             }
         }
         for seen in &commit.seen_earlier {
-            if !still_as_seen(&mut transaction, seen).await? {
+            if !still_as_seen(connection, seen).await? {
+                return Ok(Committed::Overtaken);
+            }
+        }
+        for seen in &commit.seen_later {
+            if !still_followed_as_seen(connection, seen).await? {
                 return Ok(Committed::Overtaken);
             }
         }
         for exam in &commit.exams {
-            if !write_exam(&mut transaction, exam, commit.at).await? {
+            if !write_exam(connection, exam, commit.at).await? {
                 return Ok(Committed::Overtaken);
             }
         }
         if let Some(keyed) = &commit.idempotency {
             let written = sqlx::query(
-                "INSERT INTO idempotency (key, caller, body_hash, answer, created) VALUES (?, ?, ?, ?, ?)
+                "INSERT INTO idempotency (key, caller, body_hash, answer, created) VALUES ($1, $2, $3, $4, $5)
                  ON CONFLICT DO NOTHING",
             )
             .bind(&keyed.key)
@@ -120,134 +204,180 @@ impl Store {
             .bind(&keyed.body_hash)
             .bind(&keyed.answer)
             .bind(commit.at)
-            .execute(&mut *transaction)
+            .execute(&mut *connection)
             .await?;
             if written.rows_affected() == 0 {
                 return Ok(Committed::Overtaken);
             }
         }
-        transaction.commit().await?;
         Ok(Committed::Done)
     }
-}
 
-/// Whether the earlier exams of a person are the same, in the same versions.
-async fn still_as_seen(
-    transaction: &mut Transaction<'_, Sqlite>,
-    seen: &SeenEarlier,
-) -> Result<bool, StoreError> {
-    let rows: Vec<(String, i64)> = sqlx::query_as(EARLIER)
-        .bind(&seen.subject)
-        .bind(&seen.key.0)
-        .bind(seen.before)
-        .fetch_all(&mut **transaction)
-        .await?;
-    Ok(rows.into_iter().map(|(key, version)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
-}
-
-/// Whether the exam was still as it had been seen.
-async fn write_exam(
-    transaction: &mut Transaction<'_, Sqlite>,
-    exam: &ExamChange,
-    at: i64,
-) -> Result<bool, StoreError> {
-    let version = exam.seen_version + 1;
-    let written = if exam.seen_version == 0 {
-        sqlx::query(
-            "INSERT INTO exams (key, subject, encounter, panel_identifier, version, created, updated)
-             VALUES (?, ?, ?, ?, 1, ?, ?) ON CONFLICT DO NOTHING",
-        )
-        .bind(&exam.key.0)
-        .bind(&exam.subject)
-        .bind(&exam.encounter)
-        .bind(&exam.panel_identifier)
-        .bind(at)
-        .bind(at)
-        .execute(&mut **transaction)
-        .await?
-    } else {
-        sqlx::query(
-            "UPDATE exams SET version = ?, updated = ?, panel_identifier = coalesce(panel_identifier, ?),
-                              encounter = coalesce(encounter, ?)
-             WHERE key = ? AND version = ?",
-        )
-        .bind(version)
-        .bind(at)
-        .bind(&exam.panel_identifier)
-        .bind(&exam.encounter)
-        .bind(&exam.key.0)
-        .bind(exam.seen_version)
-        .execute(&mut **transaction)
-        .await?
-    };
-    if written.rows_affected() == 0 {
-        return Ok(false);
+    /// Whether the earlier exams of a person are the same, in the same versions.
+    async fn still_as_seen(connection: &mut Connection, seen: &SeenEarlier) -> sqlx::Result<bool> {
+        let rows: Vec<(String, i64)> = sqlx::query_as(EARLIER)
+            .bind(&seen.subject)
+            .bind(&seen.key.0)
+            .bind(seen.before)
+            .fetch_all(connection)
+            .await?;
+        Ok(rows.into_iter().map(|(key, version)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
     }
-    for write in &exam.writes {
-        if !write_resource(transaction, exam, write, at).await? {
+
+    /// Whether the later exams of a person are the same, in the same versions.
+    async fn still_followed_as_seen(connection: &mut Connection, seen: &SeenLater) -> sqlx::Result<bool> {
+        let rows: Vec<(String, i64, Option<String>)> =
+            sqlx::query_as(LATER).bind(&seen.subject).bind(seen.from).fetch_all(connection).await?;
+        Ok(rows.into_iter().map(|(key, version, _)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
+    }
+
+    /// Whether the exam was still as it had been seen.
+    async fn write_exam(connection: &mut Connection, exam: &ExamChange, at: i64) -> sqlx::Result<bool> {
+        let version = exam.seen_version + 1;
+        let queued = i64::from(exam.payload.is_some());
+        let written = if exam.seen_version == 0 {
+            sqlx::query(
+                "INSERT INTO exams (key, subject, encounter, panel_identifier, version, created, updated, queued)
+                 VALUES ($1, $2, $3, $4, 1, $5, $5, $6) ON CONFLICT DO NOTHING",
+            )
+            .bind(&exam.key.0)
+            .bind(&exam.subject)
+            .bind(&exam.encounter)
+            .bind(&exam.panel_identifier)
+            .bind(at)
+            .bind(queued)
+            .execute(&mut *connection)
+            .await?
+        } else {
+            sqlx::query(
+                // A correction can say that the exam was made of another person.
+                "UPDATE exams SET version = $1, updated = $2, queued = queued + $3, subject = $8,
+                                  panel_identifier = coalesce(panel_identifier, $4),
+                                  encounter = coalesce(encounter, $5)
+                 WHERE key = $6 AND version = $7",
+            )
+            .bind(version)
+            .bind(at)
+            .bind(queued)
+            .bind(&exam.panel_identifier)
+            .bind(&exam.encounter)
+            .bind(&exam.key.0)
+            .bind(exam.seen_version)
+            .bind(&exam.subject)
+            .execute(&mut *connection)
+            .await?
+        };
+        if written.rows_affected() == 0 {
             return Ok(false);
         }
+        for write in &exam.writes {
+            if !write_resource(connection, exam, write, at).await? {
+                return Ok(false);
+            }
+        }
+        if let Some(payload) = &exam.payload {
+            queue(connection, exam, version, payload, at).await?;
+        }
+        Ok(true)
     }
-    if let Some(payload) = &exam.payload {
+
+    async fn queue(
+        connection: &mut Connection,
+        exam: &ExamChange,
+        version: i64,
+        payload: &str,
+        at: i64,
+    ) -> sqlx::Result<()> {
+        let mut state = "pending";
+        if exam.withdraws {
+            // What may have arrived and is not known to have is replaced by the withdrawal, which holds either way.
+            sqlx::query(
+                "UPDATE outbox SET state = 'withdrawn', updated = $2
+                 WHERE exam = $1 AND state IN ('pending', 'unknown-outcome', 'parked')",
+            )
+            .bind(&exam.key.0)
+            .bind(at)
+            .execute(&mut *connection)
+            .await?;
+            let reached: i64 = sqlx::query_scalar(
+                "SELECT count(*) FROM outbox WHERE exam = $1 AND (reached = 1 OR state = 'sending')",
+            )
+            .bind(&exam.key.0)
+            .fetch_one(&mut *connection)
+            .await?;
+            if reached == 0 {
+                state = "withdrawn";
+            }
+        }
         sqlx::query(
-            "INSERT INTO outbox (exam, exam_version, payload, state, due, created, updated)
-             VALUES (?, ?, ?, 'pending', ?, ?, ?)",
+            "INSERT INTO outbox (exam, exam_version, payload, state, priority, withdrawal, due, created, updated)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $7, $7)",
         )
         .bind(&exam.key.0)
         .bind(version)
         .bind(payload)
+        .bind(state)
+        .bind(match exam.priority {
+            Priority::Usual => 0_i64,
+            Priority::High => 1,
+            Priority::Active => 2,
+        })
+        .bind(i64::from(exam.withdraws))
         .bind(at)
-        .bind(at)
-        .bind(at)
-        .execute(&mut **transaction)
+        .execute(&mut *connection)
         .await?;
+        Ok(())
     }
-    Ok(true)
-}
 
-/// Whether this version was not there yet.
-async fn write_resource(
-    transaction: &mut Transaction<'_, Sqlite>,
-    exam: &ExamChange,
-    write: &ResourceWrite,
-    at: i64,
-) -> Result<bool, StoreError> {
-    sqlx::query("DELETE FROM search_values WHERE resource IN (SELECT row FROM resources WHERE type = ? AND id = ? AND current = 1)")
-        .bind(&write.resource_type)
-        .bind(&write.id)
-        .execute(&mut **transaction)
-        .await?;
-    sqlx::query("UPDATE resources SET current = 0 WHERE type = ? AND id = ? AND current = 1")
-        .bind(&write.resource_type)
-        .bind(&write.id)
-        .execute(&mut **transaction)
-        .await?;
-    let indexed = index::index(&write.body);
-    let row: Option<i64> = sqlx::query_scalar(
-        "INSERT INTO resources (type, id, version, exam, derived, current, body, updated, status, date_low, date_high)
-         VALUES (?, ?, ?, ?, ?, 1, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING RETURNING row",
-    )
-    .bind(&write.resource_type)
-    .bind(&write.id)
-    .bind(write.version)
-    .bind(&exam.key.0)
-    .bind(write.derived)
-    .bind(&write.text)
-    .bind(at)
-    .bind(&indexed.status)
-    .bind(indexed.date.map(|span| span.low))
-    .bind(indexed.date.map(|span| span.high))
-    .fetch_optional(&mut **transaction)
-    .await?;
-    let Some(row) = row else { return Ok(false) };
-    for entry in &indexed.entries {
-        sqlx::query("INSERT INTO search_values (resource, name, system, value) VALUES (?, ?, ?, ?)")
-            .bind(row)
-            .bind(entry.name)
-            .bind(&entry.system)
-            .bind(&entry.value)
-            .execute(&mut **transaction)
+    /// Whether this version was not there yet.
+    async fn write_resource(
+        connection: &mut Connection,
+        exam: &ExamChange,
+        write: &ResourceWrite,
+        at: i64,
+    ) -> sqlx::Result<bool> {
+        if write.version > 1 {
+            sqlx::query(
+                "DELETE FROM search_values
+                 WHERE resource IN (SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1)",
+            )
+            .bind(&write.resource_type)
+            .bind(&write.id)
+            .execute(&mut *connection)
             .await?;
+            sqlx::query("UPDATE resources SET current = 0 WHERE type = $1 AND id = $2 AND current = 1")
+                .bind(&write.resource_type)
+                .bind(&write.id)
+                .execute(&mut *connection)
+                .await?;
+        }
+        let indexed = index::index(&write.body);
+        let row: Option<i64> = sqlx::query_scalar(
+            "INSERT INTO resources (type, id, version, exam, derived, current, body, updated, status, date_low, date_high)
+             VALUES ($1, $2, $3, $4, $5, 1, $6, $7, $8, $9, $10) ON CONFLICT DO NOTHING RETURNING row",
+        )
+        .bind(&write.resource_type)
+        .bind(&write.id)
+        .bind(write.version)
+        .bind(&exam.key.0)
+        .bind(i64::from(write.derived))
+        .bind(&write.text)
+        .bind(at)
+        .bind(&indexed.status)
+        .bind(indexed.date.map(|span| span.low))
+        .bind(indexed.date.map(|span| span.high))
+        .fetch_optional(&mut *connection)
+        .await?;
+        let Some(row) = row else { return Ok(false) };
+        // A resource has a handful of values; a part of them at a time stays below any limit of bound values.
+        for part in indexed.entries.chunks(100) {
+            let mut insert =
+                sqlx::QueryBuilder::<Kind>::new("INSERT INTO search_values (resource, name, system, value) ");
+            insert.push_values(part, |mut values, entry| {
+                values.push_bind(row).push_bind(entry.name).push_bind(&entry.system).push_bind(&entry.value);
+            });
+            insert.build().execute(&mut *connection).await?;
+        }
+        Ok(true)
     }
-    Ok(true)
 }

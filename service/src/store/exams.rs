@@ -2,15 +2,17 @@
 
 use serde_json::Value;
 use solewire_profiles::{ExamKey, SubmittedExam};
-use sqlx::{Row as _, SqlitePool};
 
-use super::{Store, StoreError};
+use super::database::reading;
+use super::{Store, StoreError, Version};
 
 /// An exam with the current versions of its resources.
 #[derive(Debug, Clone)]
 pub struct StoredExam {
     /// What names it, for good.
     pub key: ExamKey,
+    /// The person, in the form of [`SubmittedExam::subject`].
+    pub subject: String,
     /// How often it was changed, from 1.
     pub version: i64,
     /// `system|value` of its panel, once it has one.
@@ -53,10 +55,48 @@ pub struct EarlierExam {
 /// exam is that of its assessments.
 pub(super) const EARLIER: &str = "SELECT exams.key, exams.version FROM exams
      JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
-     WHERE subject = ? AND exams.key <> ? AND date_low < ? AND status <> 'entered-in-error'
+     WHERE subject = $1 AND exams.key <> $2 AND date_low < $3 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
 
+/// The exams of a person made at or after an instant that were not withdrawn, the earliest first.
+pub(super) const LATER: &str = "SELECT exams.key, exams.version, exams.panel_identifier FROM exams
+     JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
+     WHERE subject = $1 AND date_low >= $2 AND status <> 'entered-in-error'
+     GROUP BY exams.key ORDER BY min(date_low), exams.key";
+
+/// The current resources of an exam, in the order they first came.
+macro_rules! current_resources {
+    ($connection:expr, $key:expr) => {
+        sqlx::query_as::<_, Version>(
+            "SELECT type, id, version, updated, derived = 1 AS derived, body FROM resources AS newest
+             WHERE exam = $1 AND current = 1
+             ORDER BY (SELECT min(row) FROM resources AS first WHERE first.type = newest.type AND first.id = newest.id)",
+        )
+        .bind($key)
+        .fetch_all(&mut *$connection)
+        .await?
+    };
+}
+
 impl Store {
+    /// The exams of a person made at or after an instant (milliseconds since 1970), the earliest first.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn later_exams(&self, subject: &str, from: i64) -> Result<Vec<StoredExam>, StoreError> {
+        reading!(self, connection => {
+            let rows: Vec<(String, i64, Option<String>)> =
+                sqlx::query_as(LATER).bind(subject).bind(from).fetch_all(&mut *connection).await?;
+            let mut exams = Vec::with_capacity(rows.len());
+            for (key, version, panel_identifier) in rows {
+                let resources = stored_resources(current_resources!(connection, &key))?;
+                let subject = subject.to_owned();
+                exams.push(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources });
+            }
+            Ok(exams)
+        })
+    }
+
     /// The exams of a person made before an instant (milliseconds since 1970), the earliest first, without one of them.
     ///
     /// # Errors
@@ -67,20 +107,25 @@ impl Store {
         without: &ExamKey,
         before: i64,
     ) -> Result<Vec<EarlierExam>, StoreError> {
-        let rows =
-            sqlx::query(EARLIER).bind(subject).bind(&without.0).bind(before).fetch_all(&self.readers).await?;
-        let mut exams = Vec::new();
-        for row in rows {
-            let key: String = row.try_get("key")?;
-            let resources = current_resources(&self.readers, &key).await?;
-            let submitted = resources.into_iter().filter(|resource| !resource.derived);
-            exams.push(EarlierExam {
-                version: row.try_get("version")?,
-                resources: submitted.map(|resource| resource.body).collect(),
-                key: ExamKey(key),
-            });
-        }
-        Ok(exams)
+        reading!(self, connection => {
+            let rows: Vec<(String, i64)> = sqlx::query_as(EARLIER)
+                .bind(subject)
+                .bind(&without.0)
+                .bind(before)
+                .fetch_all(&mut *connection)
+                .await?;
+            let mut exams = Vec::with_capacity(rows.len());
+            for (key, version) in rows {
+                let rows = current_resources!(connection, &key);
+                let submitted = stored_resources(rows)?.into_iter().filter(|resource| !resource.derived);
+                exams.push(EarlierExam {
+                    version,
+                    resources: submitted.map(|resource| resource.body).collect(),
+                    key: ExamKey(key),
+                });
+            }
+            Ok(exams)
+        })
     }
 
     /// The stored exam that a submitted one continues: the one of the same key or panel, else the one of the same
@@ -89,56 +134,43 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn matching_exam(&self, submitted: &SubmittedExam) -> Result<Option<StoredExam>, StoreError> {
-        let row = sqlx::query(
-            // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
-            // encounter.
-            "SELECT key, version, panel_identifier FROM exams
-             WHERE key = ?1
-                OR (?2 IS NOT NULL AND panel_identifier = ?2)
-                OR (?3 IS NOT NULL AND subject = ?4 AND encounter = ?3
-                    AND (?2 IS NULL OR panel_identifier IS NULL))
-             ORDER BY (?2 IS NOT NULL AND panel_identifier IS ?2) DESC,
-                      (panel_identifier IS NOT NULL) DESC, (key = ?1) DESC, created DESC
-             LIMIT 1",
-        )
-        .bind(&submitted.key.0)
-        .bind(&submitted.panel_identifier)
-        .bind(&submitted.encounter)
-        .bind(&submitted.subject)
-        .fetch_optional(&self.readers)
-        .await?;
-        let Some(row) = row else { return Ok(None) };
-        let key: String = row.try_get("key")?;
-        let resources = current_resources(&self.readers, &key).await?;
-        Ok(Some(StoredExam {
-            key: ExamKey(key),
-            version: row.try_get("version")?,
-            panel_identifier: row.try_get("panel_identifier")?,
-            resources,
-        }))
+        reading!(self, connection => {
+            let row: Option<(String, String, i64, Option<String>)> = sqlx::query_as(
+                // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
+                // encounter.
+                "SELECT key, subject, version, panel_identifier FROM exams
+                 WHERE key = $1
+                    OR ($2 IS NOT NULL AND panel_identifier = $2)
+                    OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3
+                        AND ($2 IS NULL OR panel_identifier IS NULL))
+                 ORDER BY ($2 IS NOT NULL AND panel_identifier IS NOT DISTINCT FROM $2) DESC,
+                          (panel_identifier IS NOT NULL) DESC, (key = $1) DESC, created DESC
+                 LIMIT 1",
+            )
+            .bind(&submitted.key.0)
+            .bind(&submitted.panel_identifier)
+            .bind(&submitted.encounter)
+            .bind(&submitted.subject)
+            .fetch_optional(&mut *connection)
+            .await?;
+            let Some((key, subject, version, panel_identifier)) = row else { return Ok(None) };
+            let resources = stored_resources(current_resources!(connection, &key))?;
+            Ok(Some(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources }))
+        })
     }
 }
 
-async fn current_resources(pool: &SqlitePool, key: &str) -> Result<Vec<StoredResource>, StoreError> {
-    let rows = sqlx::query(
-        "SELECT type, id, version, updated, derived, body FROM resources AS newest
-         WHERE exam = ? AND current = 1
-         ORDER BY (SELECT min(row) FROM resources AS first WHERE first.type = newest.type AND first.id = newest.id)",
-    )
-    .bind(key)
-    .fetch_all(pool)
-    .await?;
+fn stored_resources(rows: Vec<Version>) -> Result<Vec<StoredResource>, StoreError> {
     rows.into_iter()
         .map(|row| {
-            let text: String = row.try_get("body")?;
-            let body = serde_json::from_str(&text).map_err(|_| StoreError::Row("a body is not JSON"))?;
+            let body = serde_json::from_str(&row.text).map_err(|_| StoreError::Row("a body is not JSON"))?;
             Ok(StoredResource {
-                resource_type: row.try_get("type")?,
-                id: row.try_get("id")?,
-                version: row.try_get("version")?,
-                updated: row.try_get("updated")?,
-                derived: row.try_get("derived")?,
-                text,
+                resource_type: row.resource_type,
+                id: row.id,
+                version: row.version,
+                updated: row.updated,
+                derived: row.derived,
+                text: row.text,
                 body,
             })
         })

@@ -1,7 +1,6 @@
 //! Answers kept under the keys that callers gave (IETF draft-ietf-httpapi-idempotency-key-header).
 
-use sqlx::Row as _;
-
+use super::database::reading;
 use super::{Store, StoreError};
 
 /// An answer to be kept.
@@ -34,13 +33,17 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn key_use(&self, key: &str, caller: &str, body_hash: &str) -> Result<KeyUse, StoreError> {
-        let row = sqlx::query("SELECT body_hash, answer FROM idempotency WHERE key = ? AND caller = ?")
-            .bind(key)
-            .bind(caller)
-            .fetch_optional(&self.readers)
-            .await?;
-        let Some(row) = row else { return Ok(KeyUse::Fresh) };
-        let stored: String = row.try_get("body_hash")?;
-        if stored == body_hash { Ok(KeyUse::Answered(row.try_get("answer")?)) } else { Ok(KeyUse::OtherBody) }
+        let row: Option<(String, String)> = reading!(self, connection => {
+            sqlx::query_as("SELECT body_hash, answer FROM idempotency WHERE key = $1 AND caller = $2")
+                .bind(key)
+                .bind(caller)
+                .fetch_optional(connection)
+                .await?
+        });
+        Ok(match row {
+            None => KeyUse::Fresh,
+            Some((stored, answer)) if stored == body_hash => KeyUse::Answered(answer),
+            Some(_) => KeyUse::OtherBody,
+        })
     }
 }

@@ -1,37 +1,50 @@
 //! The store: exams with their resources, the outbox, idempotency keys. Every SQL statement stands below here.
 //!
-//! SQLite with write-ahead log and full synchronisation: what was answered is on the disk. One connection writes,
-//! a few read. Writes begin with `BEGIN IMMEDIATE`, because a transaction that first reads and then writes can fail
-//! without waiting when another one wrote in between.
+//! Two kinds of database behind one interface: SQLite, a file of one process, and PostgreSQL, which several processes
+//! share. What was answered is on the disk in both.
 
 mod commit;
+mod database;
 mod exams;
+mod group;
 mod idempotency;
 mod index;
-mod open;
+mod maintenance;
 mod outbox;
+mod postgres;
+mod remote;
+mod replay;
 mod resources;
 mod search;
+mod space;
 mod span;
+mod sqlite;
 mod worklist;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use sqlx::SqlitePool;
+use crate::config::StorePlace;
+use database::{Database, writing};
+use space::LastCount;
 
-pub use commit::{Commit, Committed, ExamChange, ResourceWrite, SeenEarlier};
+pub use commit::{Commit, Committed, ExamChange, Priority, ResourceWrite, SeenEarlier, SeenLater};
 pub use exams::{EarlierExam, StoredExam, StoredResource};
 pub use idempotency::{KeyUse, KeyedAnswer};
+pub use maintenance::{BackupError, Check, back_up, check};
 pub use outbox::{
-    Claimed, Delivery, DeliveryState, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
+    Claimed, Delivery, DeliveryState, Lease, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
 };
+pub use remote::{Background, Looked, Previous, Taken};
+pub use replay::ReplayPreview;
 pub use resources::Version;
 pub use search::{DateField, Filter, Found, Prefix, ReferenceMatch, Search, SortKey, TokenField, TokenMatch};
+pub use space::{Limits, Load};
 pub use span::Span;
 pub use worklist::{ExamRecord, ListPage, Listed, When, Worklist};
 
 /// Why the store could not do what it was asked.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug, Clone, thiserror::Error)]
 pub enum StoreError {
     /// Another process has it open.
     #[error(
@@ -51,10 +64,20 @@ pub enum StoreError {
         /// What the system said.
         reason: String,
     },
+    /// Its server cannot be reached or does not let this program in.
+    #[error(
+        "the store {place} cannot be opened ({reason}); start its server, check `store.url` and `store.password_file`"
+    )]
+    Connect {
+        /// The address, without the password.
+        place: String,
+        /// What the server or the system said.
+        reason: String,
+    },
     /// Its content is damaged. It is never replaced by an empty one.
     #[error(
-        "the store {path} is damaged or is not a Solewire store ({reason}); keep it, check it with `sqlite3 {path} \
-         \"PRAGMA integrity_check\"`, put the last backup in its place, or change `store.url`"
+        "the store {path} is damaged or is not a Solewire store ({reason}); keep it, check it with `solewire store \
+         check`, put the last backup (`solewire store backup`) in its place, or change `store.url`"
     )]
     Damaged {
         /// The file.
@@ -70,7 +93,7 @@ pub enum StoreError {
     },
     /// A statement failed for another reason. A defect of this program.
     #[error("a statement of the store failed")]
-    Statement(#[source] sqlx::Error),
+    Statement(#[source] Arc<sqlx::Error>),
     /// A row does not say what this program once wrote.
     #[error("a row of the store cannot be read: {0}")]
     Row(&'static str),
@@ -87,66 +110,78 @@ impl StoreError {
     }
 }
 
-impl From<sqlx::Error> for StoreError {
-    fn from(error: sqlx::Error) -> StoreError {
-        match unavailable(&error) {
-            Some(reason) => StoreError::Unavailable { reason },
-            None => StoreError::Statement(error),
-        }
-    }
-}
-
-/// Whether a failure may pass by itself or by an operator's hand (result codes: sqlite.org/rescode.html).
-fn unavailable(error: &sqlx::Error) -> Option<&'static str> {
-    match error {
-        sqlx::Error::PoolTimedOut => return Some("no connection became free in time"),
-        sqlx::Error::PoolClosed => return Some("the service is stopping"),
-        sqlx::Error::Io(_) => return Some("input or output failed"),
-        _ => {}
-    }
-    match primary_code(error)? {
-        5 | 6 => Some("it stayed locked"),
-        8 => Some("it is read-only"),
-        10 => Some("the disk failed"),
-        11 | 26 => Some("its content is damaged"),
-        13 => Some("the disk is full"),
-        14 => Some("its file cannot be opened"),
-        _ => None,
-    }
-}
-
-/// The primary result code of SQLite: the low eight bits of the extended one.
-fn primary_code(error: &sqlx::Error) -> Option<u32> {
-    let code = error.as_database_error()?.code()?;
-    code.parse::<u32>().ok().map(|extended| extended & 0xff)
-}
-
 /// An open store. Cheap to copy; all copies are the same store.
 #[derive(Debug, Clone)]
 pub struct Store {
-    writer: SqlitePool,
-    readers: SqlitePool,
-    /// Held as long as the store is open, so that two processes never deliver from one outbox.
-    _lock: std::sync::Arc<std::fs::File>,
+    database: Database,
+    limits: Limits,
+    last_count: LastCount,
 }
 
 impl Store {
+    /// Opens the store that the settings name, creating a file or the tables if there are none.
+    ///
+    /// # Errors
+    /// When another process has it, when it cannot be reached, or when what is there is no sound store.
+    pub async fn open_at(place: &StorePlace) -> Result<Store, StoreError> {
+        match place {
+            StorePlace::Sqlite(path) => Store::open(path).await,
+            StorePlace::Postgres(server) => {
+                Ok(Store::over(Database::Postgres(postgres::open(server).await?)))
+            }
+        }
+    }
+
+    /// Opens the SQLite store at `path`, creating it if there is none.
+    ///
+    /// # Errors
+    /// When another process has it, when the path cannot be used, or when what stands there is no sound store.
+    pub async fn open(path: &Path) -> Result<Store, StoreError> {
+        Ok(Store::over(Database::Sqlite(sqlite::open(path).await?)))
+    }
+
+    fn over(database: Database) -> Store {
+        Store { database, limits: Limits::default(), last_count: LastCount::default() }
+    }
+
+    /// The same store with other limits than the usual ones.
+    #[must_use]
+    pub fn limited(self, limits: Limits) -> Store {
+        Store { limits, ..self }
+    }
+
     /// Finds out whether the store takes writes.
     ///
     /// # Errors
     /// The reason why it does not.
     pub async fn probe(&self, now: i64) -> Result<(), StoreError> {
-        sqlx::query("INSERT INTO heartbeat (only, at) VALUES (1, ?) ON CONFLICT (only) DO UPDATE SET at = excluded.at")
-            .bind(now)
-            .execute(&self.writer)
-            .await?;
+        self.check_reserve()?;
+        writing!(self, connection => sqlx::query(
+            "INSERT INTO heartbeat (\"only\", at) VALUES (1, $1) ON CONFLICT (\"only\") DO UPDATE SET at = excluded.at",
+        )
+        .bind(now)
+        .execute(connection)
+        .await?
+        .rows_affected());
         Ok(())
     }
 
-    /// Closes all connections once they are idle. The write-ahead log is folded into the file.
+    fn syncs(&self) -> Option<u64> {
+        match &self.database {
+            Database::Sqlite(database) => Some(database.group.syncs()),
+            Database::Postgres(_) => None,
+        }
+    }
+
+    /// Closes all connections once they are idle. The write-ahead log of SQLite is folded into its file.
     pub async fn close(&self) {
-        self.readers.close().await;
-        self.writer.close().await;
+        match &self.database {
+            Database::Sqlite(database) => {
+                database.readers.close().await;
+                database.writer.close().await;
+            }
+            Database::Postgres(database) => database.pool.close().await,
+        }
     }
 }
 

@@ -1,9 +1,10 @@
 //! The outbox: what is still to be forwarded, what became of it, and what operators did about it.
 
-use sqlx::Row as _;
-use sqlx::sqlite::SqliteRow;
+use std::time::Duration;
 
-use super::{Store, StoreError};
+use super::database::{Database, reading, snapshot, transaction, writing};
+use super::replay::may_replay;
+use super::{Store, StoreError, postgres};
 
 macro_rules! states {
     ($($(#[$doc:meta])* $variant:ident => $word:literal),* $(,)?) => {
@@ -45,17 +46,42 @@ states! {
     Parked => "parked",
     /// Given up by an operator.
     Discarded => "discarded",
+    /// Not sent any more, because the exam was withdrawn.
+    Withdrawn => "withdrawn",
+}
+
+impl TryFrom<String> for DeliveryState {
+    type Error = StoreError;
+
+    fn try_from(word: String) -> Result<DeliveryState, StoreError> {
+        let unknown = "a delivery is in a state that this version does not know";
+        DeliveryState::of(&word).ok_or(StoreError::Row(unknown))
+    }
+}
+
+/// What shows that a delivery was taken up by the one who says what became of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::Type)]
+#[sqlx(transparent)]
+pub struct Lease(i64);
+
+impl Lease {
+    pub(super) fn of(number: i64) -> Lease {
+        Lease(number)
+    }
 }
 
 /// A delivery that was taken up for sending.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, sqlx::FromRow)]
 pub struct Claimed {
     /// Its number.
     pub id: i64,
+    /// What shows that it was taken up here.
+    pub lease: Lease,
     /// What to send.
     pub payload: String,
     /// How often it was tried before without a fault of the destination.
     pub attempts: i64,
+    priority: i64,
 }
 
 /// What became of sending.
@@ -73,16 +99,21 @@ pub struct Outcome {
     pub remote_status: Option<u16>,
     /// What the record system said, as JSON without any value of the exam.
     pub detail: Option<String>,
+    /// What the record system made of each entry, as JSON, once it took them.
+    pub placed: Option<String>,
+    /// When to look whether it is there, in milliseconds since 1970.
+    pub verify_after: Option<i64>,
 }
 
 /// A delivery as operators see it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, sqlx::FromRow)]
 pub struct Delivery {
     /// Its number.
     pub id: i64,
     /// The version of the exam it carries.
     pub exam_version: i64,
     /// Its state.
+    #[sqlx(try_from = "String")]
     pub state: DeliveryState,
     /// Attempts that counted.
     pub attempts: i64,
@@ -111,6 +142,8 @@ pub enum OperatorRefusal {
     State(DeliveryState),
     /// It was taken by the record system before; doing it again takes a reason.
     ReasonMissing,
+    /// A later version of its exam may have reached the record system, and this one would overwrite it there.
+    Superseded,
 }
 
 /// How much there is in each state.
@@ -120,74 +153,183 @@ pub struct OutboxCounts {
     pub states: Vec<(DeliveryState, i64)>,
     /// When the oldest delivery that is still to be sent was made.
     pub oldest_open: Option<i64>,
+    /// How many were ever queued, counted with the exams and not in the outbox: the states add up to it.
+    pub received: i64,
+    /// How often this process synchronised the disk for commits; none where the server does that.
+    pub syncs: Option<u64>,
 }
 
 /// No wait is as long as this, in milliseconds. What is due later was given its time by a clock that has been set back
 /// since, and is due now.
 const FARTHEST_DUE: i64 = 3 * 3_600_000;
 
+/// Versions that hold no later one back.
+macro_rules! finished {
+    () => {
+        "('delivered', 'verified', 'discarded', 'withdrawn')"
+    };
+}
+
+/// Nothing before it is unfinished.
+macro_rules! first_of_its_exam {
+    () => {
+        concat!(
+            "NOT EXISTS (
+                SELECT 1 FROM outbox AS earlier
+                WHERE earlier.exam = candidate.exam AND earlier.exam_version < candidate.exam_version
+                  AND earlier.state NOT IN ",
+            finished!(),
+            ")"
+        )
+    };
+}
+
+/// Holds the exam of a delivery until the transaction ends, as every commit does that changes it.
+macro_rules! lock_exam_of {
+    ($connection:expr, $id:expr) => {
+        sqlx::query("UPDATE exams SET updated = updated WHERE key = (SELECT exam FROM outbox WHERE id = $1)")
+            .bind($id)
+            .execute(&mut *$connection)
+            .await?
+    };
+}
+
+/// Takes up what is due. `$clock` is the time that leases are compared with, `$until` how a lease is set, `$lock` keeps
+/// what is chosen from others. The condition on the state alone stands first, word for word as in the index.
+macro_rules! claim {
+    ($clock:expr, $until:expr, $lock:literal) => {
+        concat!(
+            "UPDATE outbox SET state = 'sending', attempts = attempts + 1, updated = $1, lease = $2, ",
+            $until,
+            ", reached = CASE WHEN state = 'sending' THEN 1 ELSE reached END
+             WHERE id IN (
+                SELECT id FROM outbox AS candidate
+                WHERE state IN ('pending', 'sending', 'unknown-outcome')
+                  AND ((state <> 'sending' AND (due <= $1 OR due > $4))
+                       OR (state = 'sending' AND lease_until <= ",
+            $clock,
+            "))
+                  AND ",
+            first_of_its_exam!(),
+            " ORDER BY priority DESC, id LIMIT $5 ",
+            $lock,
+            ")
+             RETURNING id, lease, payload, attempts - 1 AS attempts, priority"
+        )
+    };
+}
+
 const COLUMNS: &str = "SELECT id, exam_version, state, attempts, due, created, updated, failure, remote_status, detail, payload FROM outbox";
 
 impl Store {
-    /// Takes up to `limit` deliveries that are due: the earliest unfinished version of each exam, and only when it is
-    /// not under way. An expired lease counts as due, and so does a time so far ahead that the clock must have been set
-    /// back.
+    /// Takes up to `limit` deliveries that are due, the pressing ones first: the earliest unfinished version of each
+    /// exam, and only when it is not under way. It is held for `lease`; after that it is due again. So is what was
+    /// given a time so far ahead that the clock must have been set back since.
+    ///
+    /// Leases run on a clock that the clock of this machine cannot disturb: the time since the start of this process,
+    /// or that of the server when several processes share it. A shared one also ends soon after its process does.
     ///
     /// # Errors
     /// When the store cannot write.
-    pub async fn claim(&self, now: i64, lease_until: i64, limit: u32) -> Result<Vec<Claimed>, StoreError> {
-        let rows = sqlx::query(
-            "UPDATE outbox SET state = 'sending', lease_until = ?2, attempts = attempts + 1, updated = ?1
-             WHERE id IN (
-                SELECT id FROM outbox AS candidate
-                WHERE ((state IN ('pending', 'unknown-outcome') AND (due <= ?1 OR due > ?4))
-                       OR (state = 'sending' AND (lease_until <= ?1 OR lease_until > ?4)))
-                  AND NOT EXISTS (
-                    SELECT 1 FROM outbox AS earlier
-                    WHERE earlier.exam = candidate.exam AND earlier.exam_version < candidate.exam_version
-                      AND earlier.state NOT IN ('delivered', 'verified', 'discarded'))
-                ORDER BY id LIMIT ?3)
-             RETURNING id, payload, attempts",
-        )
-        .bind(now)
-        .bind(lease_until)
-        .bind(limit)
-        .bind(now.saturating_add(FARTHEST_DUE))
-        .fetch_all(&self.writer)
-        .await?;
-        rows.iter()
-            .map(|row| {
-                let attempts: i64 = row.try_get("attempts")?;
-                Ok(Claimed {
-                    id: row.try_get("id")?,
-                    payload: row.try_get("payload")?,
-                    attempts: attempts - 1,
-                })
-            })
-            .collect()
+    pub async fn claim(&self, now: i64, lease: Duration, limit: u32) -> Result<Vec<Claimed>, StoreError> {
+        let lasts = i64::try_from(lease.as_millis()).unwrap_or(i64::MAX / 2);
+        let (farthest, limit) = (now.saturating_add(FARTHEST_DUE), i64::from(limit));
+        let mut claimed: Vec<Claimed> = match &self.database {
+            Database::Sqlite(database) => {
+                sqlx::query_as(claim!("$6", "lease_until = $3 + $6", ""))
+                    .bind(now)
+                    .bind(database.next_lease())
+                    .bind(lasts)
+                    .bind(farthest)
+                    .bind(limit)
+                    .bind(database.lease_clock())
+                    .fetch_all(&database.writer)
+                    .await?
+            }
+            // Rows that another process is taking up at this moment are passed over.
+            Database::Postgres(database) => {
+                sqlx::query_as(claim!(
+                    postgres::clock!(),
+                    concat!(
+                        "lease_end = $3 + ",
+                        postgres::clock!(),
+                        ", lease_until = least($3, $6) + ",
+                        postgres::clock!()
+                    ),
+                    "FOR UPDATE SKIP LOCKED"
+                ))
+                .bind(now)
+                .bind(database.holder.next_lease())
+                .bind(lasts)
+                .bind(farthest)
+                .bind(limit)
+                .bind(postgres::HELD_MS)
+                .fetch_all(&database.pool)
+                .await?
+            }
+        };
+        // RETURNING promises no order.
+        claimed.sort_by_key(|claimed| (std::cmp::Reverse(claimed.priority), claimed.id));
+        Ok(claimed)
     }
 
-    /// Records what became of a delivery that was taken up.
+    /// Records what became of a delivery that was taken up. Says whether it still was the caller's to tell: when its
+    /// lease ran out and somebody else took it up, nothing is recorded.
     ///
     /// # Errors
     /// When the store cannot write.
-    pub async fn settle(&self, id: i64, outcome: &Outcome, now: i64) -> Result<(), StoreError> {
-        sqlx::query(
-            "UPDATE outbox SET state = ?, due = ?, lease_until = NULL, attempts = attempts - ?, failure = ?,
-                               remote_status = ?, detail = ?, updated = ?
-             WHERE id = ? AND state = 'sending'",
-        )
-        .bind(outcome.state.word())
-        .bind(outcome.due)
-        .bind(i64::from(!outcome.charged))
-        .bind(outcome.failure)
-        .bind(outcome.remote_status)
-        .bind(&outcome.detail)
-        .bind(now)
-        .bind(id)
-        .execute(&self.writer)
-        .await?;
-        Ok(())
+    pub async fn settle(
+        &self,
+        id: i64,
+        lease: Lease,
+        outcome: &Outcome,
+        now: i64,
+    ) -> Result<bool, StoreError> {
+        let finished = match outcome.state {
+            DeliveryState::Delivered | DeliveryState::Verified => true,
+            DeliveryState::Pending
+            | DeliveryState::Sending
+            | DeliveryState::UnknownOutcome
+            | DeliveryState::Parked
+            | DeliveryState::Discarded
+            | DeliveryState::Withdrawn => false,
+        };
+        let reached = finished || outcome.state == DeliveryState::UnknownOutcome;
+        transaction!(self, transaction => {
+            if !finished {
+                // A withdrawal that is being stored at this moment is either seen below or sees this row.
+                lock_exam_of!(transaction, id);
+            }
+            let settled = sqlx::query(
+                "UPDATE outbox SET due = $2, lease = NULL, lease_until = NULL, attempts = attempts - $3,
+                                   failure = $4, remote_status = $5, detail = $6, updated = $7,
+                                   placed = coalesce($12, placed), verify_after = $13,
+                                   reached = CASE WHEN $8 = 1 THEN 1 ELSE reached END,
+                                   state = CASE WHEN $9 = 0 AND EXISTS (
+                                       SELECT 1 FROM outbox AS later
+                                       WHERE later.exam = outbox.exam AND later.exam_version > outbox.exam_version
+                                         AND later.withdrawal = 1)
+                                     THEN 'withdrawn' ELSE $1 END
+                 WHERE id = $10 AND state = 'sending' AND lease = $11",
+            )
+            .bind(outcome.state.word())
+            .bind(outcome.due)
+            .bind(i64::from(!outcome.charged))
+            .bind(outcome.failure)
+            .bind(outcome.remote_status.map(i64::from))
+            .bind(&outcome.detail)
+            .bind(now)
+            .bind(i64::from(reached))
+            .bind(i64::from(finished))
+            .bind(id)
+            .bind(lease)
+            .bind(&outcome.placed)
+            .bind(outcome.verify_after)
+            .execute(&mut *transaction)
+            .await?;
+            transaction.commit().await?;
+            Ok(settled.rows_affected() == 1)
+        })
     }
 
     /// Notes that the attempt to send a delivery crashed. The second time it is parked, so that one exam cannot keep
@@ -195,50 +337,74 @@ impl Store {
     ///
     /// # Errors
     /// When the store cannot write.
-    pub async fn note_crash(&self, id: i64, now: i64) -> Result<(), StoreError> {
-        sqlx::query(
-            "UPDATE outbox SET crashes = crashes + 1, lease_until = NULL, failure = 'crash', updated = ?1, due = ?1,
+    pub async fn note_crash(&self, id: i64, lease: Lease, now: i64) -> Result<(), StoreError> {
+        writing!(self, connection => sqlx::query(
+            "UPDATE outbox SET crashes = crashes + 1, lease = NULL, lease_until = NULL, reached = 1,
+                               failure = 'crash', updated = $1, due = $1,
                                state = CASE WHEN crashes >= 1 THEN 'parked' ELSE 'unknown-outcome' END
-             WHERE id = ?2 AND state = 'sending'",
+             WHERE id = $2 AND state = 'sending' AND lease = $3",
         )
         .bind(now)
         .bind(id)
-        .execute(&self.writer)
-        .await?;
+        .bind(lease)
+        .execute(connection)
+        .await?
+        .rows_affected());
         Ok(())
     }
 
-    /// Takes back what an earlier process had under way. Call it once, before the worker starts.
+    /// Takes back what an earlier process had under way, as far as nobody else may be at it: with a store of its own
+    /// everything, with a shared one what was held too long. Call it once, before the worker starts.
     ///
     /// # Errors
     /// When the store cannot write.
     pub async fn release_leases(&self, now: i64) -> Result<u64, StoreError> {
-        let released = sqlx::query(
-            "UPDATE outbox SET state = 'unknown-outcome', lease_until = NULL, due = ?1, updated = ?1,
-                               attempts = attempts - 1
-             WHERE state = 'sending'",
-        )
-        .bind(now)
-        .execute(&self.writer)
-        .await?;
-        Ok(released.rows_affected())
+        macro_rules! release {
+            ($condition:expr) => {
+                concat!(
+                    "UPDATE outbox SET state = 'unknown-outcome', lease = NULL, lease_until = NULL, reached = 1,
+                                       due = $1, updated = $1, attempts = attempts - 1
+                     WHERE state = 'sending'",
+                    $condition
+                )
+            };
+        }
+        Ok(match &self.database {
+            Database::Sqlite(database) => {
+                sqlx::query(release!("")).bind(now).execute(&database.writer).await?.rows_affected()
+            }
+            Database::Postgres(database) => {
+                sqlx::query(release!(concat!(" AND lease_until <= ", postgres::clock!())))
+                    .bind(now)
+                    .execute(&database.pool)
+                    .await?
+                    .rows_affected()
+            }
+        })
     }
 
-    /// When the next delivery falls due, if any waits.
+    /// How long a worker may sleep when nothing tells it of work: another process may have stored some.
+    #[must_use]
+    pub fn longest_sleep(&self) -> Duration {
+        match &self.database {
+            Database::Sqlite(_) => Duration::from_secs(30),
+            Database::Postgres(_) => Duration::from_secs(1),
+        }
+    }
+
+    /// When the next delivery that waits falls due, if any does. What is under way is left out.
     ///
     /// # Errors
     /// When the store cannot be read.
     pub async fn next_due(&self) -> Result<Option<i64>, StoreError> {
-        Ok(sqlx::query_scalar(
-            "SELECT min(CASE state WHEN 'sending' THEN lease_until ELSE due END) FROM outbox AS candidate
-             WHERE state IN ('pending', 'sending', 'unknown-outcome')
-               AND NOT EXISTS (
-                 SELECT 1 FROM outbox AS earlier
-                 WHERE earlier.exam = candidate.exam AND earlier.exam_version < candidate.exam_version
-                   AND earlier.state NOT IN ('delivered', 'verified', 'discarded'))",
-        )
-        .fetch_one(&self.readers)
-        .await?)
+        Ok(reading!(self, connection => {
+            sqlx::query_scalar(concat!(
+                "SELECT min(due) FROM outbox AS candidate WHERE state IN ('pending', 'unknown-outcome') AND ",
+                first_of_its_exam!()
+            ))
+            .fetch_one(connection)
+            .await?
+        }))
     }
 
     /// Deliveries after number `after`, in order, of one state or of all.
@@ -251,13 +417,15 @@ impl Store {
         after: i64,
         limit: u32,
     ) -> Result<Vec<Delivery>, StoreError> {
-        let mut query = sqlx::QueryBuilder::new(COLUMNS);
-        query.push(" WHERE id > ").push_bind(after);
-        if let Some(state) = state {
-            query.push(" AND state = ").push_bind(state.word());
-        }
-        query.push(" ORDER BY id LIMIT ").push_bind(limit);
-        query.build().fetch_all(&self.readers).await?.iter().map(delivery).collect()
+        Ok(reading!(self, connection => {
+            let mut query = sqlx::QueryBuilder::new(COLUMNS);
+            query.push(" WHERE id > ").push_bind(after);
+            if let Some(state) = state {
+                query.push(" AND state = ").push_bind(state.word());
+            }
+            query.push(" ORDER BY id LIMIT ").push_bind(i64::from(limit));
+            query.build_query_as().fetch_all(connection).await?
+        }))
     }
 
     /// One delivery.
@@ -265,13 +433,15 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn delivery(&self, id: i64) -> Result<Option<Delivery>, StoreError> {
-        let mut query = sqlx::QueryBuilder::new(COLUMNS);
-        query.push(" WHERE id = ").push_bind(id);
-        query.build().fetch_optional(&self.readers).await?.as_ref().map(delivery).transpose()
+        Ok(reading!(self, connection => {
+            let mut query = sqlx::QueryBuilder::new(COLUMNS);
+            query.push(" WHERE id = ").push_bind(id);
+            query.build_query_as().fetch_optional(connection).await?
+        }))
     }
 
     /// Puts a delivery back into the queue. One that was taken before needs a reason; one that waits or is under way
-    /// is left alone.
+    /// is left alone, and so is one that would overwrite a later version.
     ///
     /// # Errors
     /// When the store cannot write.
@@ -282,13 +452,7 @@ impl Store {
         reason: Option<&str>,
         now: i64,
     ) -> Result<Result<(), OperatorRefusal>, StoreError> {
-        let check = |state| match state {
-            DeliveryState::Parked | DeliveryState::UnknownOutcome => Ok(()),
-            DeliveryState::Delivered | DeliveryState::Verified | DeliveryState::Discarded => {
-                if reason.is_some() { Ok(()) } else { Err(OperatorRefusal::ReasonMissing) }
-            }
-            DeliveryState::Pending | DeliveryState::Sending => Err(OperatorRefusal::State(state)),
-        };
+        let check = |state| may_replay(state, reason);
         self.operate(id, "replay", DeliveryState::Pending, caller, reason, now, check).await
     }
 
@@ -308,7 +472,8 @@ impl Store {
             DeliveryState::Sending
             | DeliveryState::Delivered
             | DeliveryState::Verified
-            | DeliveryState::Discarded => Err(OperatorRefusal::State(state)),
+            | DeliveryState::Discarded
+            | DeliveryState::Withdrawn => Err(OperatorRefusal::State(state)),
         };
         self.operate(id, "discard", DeliveryState::Discarded, caller, Some(reason), now, check).await
     }
@@ -324,37 +489,63 @@ impl Store {
         now: i64,
         check: impl Fn(DeliveryState) -> Result<(), OperatorRefusal>,
     ) -> Result<Result<(), OperatorRefusal>, StoreError> {
-        let mut transaction = self.writer.begin_with("BEGIN IMMEDIATE").await?;
-        let word: Option<String> = sqlx::query_scalar("SELECT state FROM outbox WHERE id = ?")
+        transaction!(self, transaction => {
+            lock_exam_of!(transaction, id);
+            let row: Option<(String, String, i64)> =
+                sqlx::query_as("SELECT state, exam, exam_version FROM outbox WHERE id = $1")
+                    .bind(id)
+                    .fetch_optional(&mut *transaction)
+                    .await?;
+            let Some((word, exam, version)) = row else { return Ok(Err(OperatorRefusal::Absent)) };
+            if let Err(refusal) = check(DeliveryState::try_from(word)?) {
+                return Ok(Err(refusal));
+            }
+            if state == DeliveryState::Pending {
+                // Held, so that none is taken up between the look and the change.
+                sqlx::query("UPDATE outbox SET updated = updated WHERE exam = $1")
+                    .bind(&exam)
+                    .execute(&mut *transaction)
+                    .await?;
+                let later: i64 = sqlx::query_scalar(
+                    "SELECT count(*) FROM outbox
+                     WHERE exam = $1 AND exam_version > $2 AND (reached = 1 OR state = 'sending')",
+                )
+                .bind(exam)
+                .bind(version)
+                .fetch_one(&mut *transaction)
+                .await?;
+                if later > 0 {
+                    return Ok(Err(OperatorRefusal::Superseded));
+                }
+            }
+            // The state is asked for again: a delivery is claimed without the lock of its exam.
+            let changed = sqlx::query(
+                "UPDATE outbox SET state = $1, due = $2, attempts = 0, crashes = 0, lease = NULL,
+                                   lease_until = NULL, confirmed = 1, verify_after = NULL, verify_tries = 0,
+                                   updated = $2
+                 WHERE id = $3 AND state <> 'sending'",
+            )
+            .bind(state.word())
+            .bind(now)
             .bind(id)
-            .fetch_optional(&mut *transaction)
+            .execute(&mut *transaction)
             .await?;
-        let Some(word) = word else { return Ok(Err(OperatorRefusal::Absent)) };
-        if let Err(refusal) = check(state_of(&word)?) {
-            return Ok(Err(refusal));
-        }
-        sqlx::query(
-            "UPDATE outbox SET state = ?, due = ?, attempts = 0, crashes = 0, lease_until = NULL, updated = ?
-             WHERE id = ?",
-        )
-        .bind(state.word())
-        .bind(now)
-        .bind(now)
-        .bind(id)
-        .execute(&mut *transaction)
-        .await?;
-        sqlx::query(
-            "INSERT INTO operator_actions (delivery, action, caller, reason, at) VALUES (?, ?, ?, ?, ?)",
-        )
-        .bind(id)
-        .bind(action)
-        .bind(caller)
-        .bind(reason)
-        .bind(now)
-        .execute(&mut *transaction)
-        .await?;
-        transaction.commit().await?;
-        Ok(Ok(()))
+            if changed.rows_affected() == 0 {
+                return Ok(Err(OperatorRefusal::State(DeliveryState::Sending)));
+            }
+            sqlx::query(
+                "INSERT INTO operator_actions (delivery, action, caller, reason, at) VALUES ($1, $2, $3, $4, $5)",
+            )
+            .bind(id)
+            .bind(action)
+            .bind(caller)
+            .bind(reason)
+            .bind(now)
+            .execute(&mut *transaction)
+            .await?;
+            transaction.commit().await?;
+            Ok(Ok(()))
+        })
     }
 
     /// How much there is in each state.
@@ -362,38 +553,24 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn outbox_counts(&self) -> Result<OutboxCounts, StoreError> {
-        let rows = sqlx::query("SELECT state, count(*) AS number FROM outbox GROUP BY state")
-            .fetch_all(&self.readers)
+        snapshot!(self, connection => {
+            let rows: Vec<(String, i64)> =
+                sqlx::query_as("SELECT state, count(*) FROM outbox GROUP BY state")
+                    .fetch_all(&mut *connection)
+                    .await?;
+            let mut states = Vec::with_capacity(rows.len());
+            for (word, number) in rows {
+                states.push((DeliveryState::try_from(word)?, number));
+            }
+            let oldest_open: Option<i64> = sqlx::query_scalar(
+                "SELECT min(created) FROM outbox WHERE state IN ('pending', 'sending', 'unknown-outcome')",
+            )
+            .fetch_one(&mut *connection)
             .await?;
-        let mut states = Vec::with_capacity(rows.len());
-        for row in &rows {
-            states.push((state_of(row.try_get("state")?)?, row.try_get("number")?));
-        }
-        let oldest_open = sqlx::query_scalar(
-            "SELECT min(created) FROM outbox WHERE state IN ('pending', 'sending', 'unknown-outcome')",
-        )
-        .fetch_one(&self.readers)
-        .await?;
-        Ok(OutboxCounts { states, oldest_open })
+            let received: i64 = sqlx::query_scalar("SELECT CAST(coalesce(sum(queued), 0) AS BIGINT) FROM exams")
+                .fetch_one(&mut *connection)
+                .await?;
+            Ok(OutboxCounts { states, oldest_open, received, syncs: self.syncs() })
+        })
     }
-}
-
-fn delivery(row: &SqliteRow) -> Result<Delivery, StoreError> {
-    Ok(Delivery {
-        id: row.try_get("id")?,
-        exam_version: row.try_get("exam_version")?,
-        state: state_of(row.try_get("state")?)?,
-        attempts: row.try_get("attempts")?,
-        due: row.try_get("due")?,
-        created: row.try_get("created")?,
-        updated: row.try_get("updated")?,
-        failure: row.try_get("failure")?,
-        remote_status: row.try_get("remote_status")?,
-        detail: row.try_get("detail")?,
-        payload: row.try_get("payload")?,
-    })
-}
-
-fn state_of(word: &str) -> Result<DeliveryState, StoreError> {
-    DeliveryState::of(word).ok_or(StoreError::Row("a delivery is in a state that this version does not know"))
 }

@@ -1,14 +1,13 @@
 //! Reading resources back.
 
-use sqlx::Row as _;
-use sqlx::sqlite::SqliteRow;
-
+use super::database::reading;
 use super::{Store, StoreError, TokenMatch};
 
 /// One version of a resource.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, sqlx::FromRow)]
 pub struct Version {
     /// Its type.
+    #[sqlx(rename = "type")]
     pub resource_type: String,
     /// Its id.
     pub id: String,
@@ -19,22 +18,12 @@ pub struct Version {
     /// Whether it was derived here.
     pub derived: bool,
     /// Its body as stored.
+    #[sqlx(rename = "body")]
     pub text: String,
 }
 
 impl Version {
-    pub(super) const COLUMNS: &'static str = "type, id, version, updated, derived, body";
-
-    pub(super) fn from_row(row: &SqliteRow) -> Result<Version, StoreError> {
-        Ok(Version {
-            resource_type: row.try_get("type")?,
-            id: row.try_get("id")?,
-            version: row.try_get("version")?,
-            updated: row.try_get("updated")?,
-            derived: row.try_get("derived")?,
-            text: row.try_get("body")?,
-        })
-    }
+    pub(super) const COLUMNS: &'static str = "type, id, version, updated, derived = 1 AS derived, body";
 }
 
 impl Store {
@@ -43,15 +32,16 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn read(&self, resource_type: &str, id: &str) -> Result<Option<Version>, StoreError> {
-        let row = sqlx::query(
-            "SELECT type, id, version, updated, derived, body FROM resources
-             WHERE type = ? AND id = ? AND current = 1",
-        )
-        .bind(resource_type)
-        .bind(id)
-        .fetch_optional(&self.readers)
-        .await?;
-        row.as_ref().map(Version::from_row).transpose()
+        Ok(reading!(self, connection => {
+            sqlx::query_as(
+                "SELECT type, id, version, updated, derived = 1 AS derived, body FROM resources
+                 WHERE type = $1 AND id = $2 AND current = 1",
+            )
+            .bind(resource_type)
+            .bind(id)
+            .fetch_optional(connection)
+            .await?
+        }))
     }
 
     /// Every version of a resource, the newest first.
@@ -59,15 +49,16 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn history(&self, resource_type: &str, id: &str) -> Result<Vec<Version>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT type, id, version, updated, derived, body FROM resources
-             WHERE type = ? AND id = ? ORDER BY version DESC",
-        )
-        .bind(resource_type)
-        .bind(id)
-        .fetch_all(&self.readers)
-        .await?;
-        rows.iter().map(Version::from_row).collect()
+        Ok(reading!(self, connection => {
+            sqlx::query_as(
+                "SELECT type, id, version, updated, derived = 1 AS derived, body FROM resources
+                 WHERE type = $1 AND id = $2 ORDER BY version DESC",
+            )
+            .bind(resource_type)
+            .bind(id)
+            .fetch_all(connection)
+            .await?
+        }))
     }
 
     /// The current resources of a type with an identifier; two at most, which is enough to tell one from several.
@@ -79,16 +70,17 @@ impl Store {
         resource_type: &str,
         identifier: &TokenMatch,
     ) -> Result<Vec<Version>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT DISTINCT type, id, version, updated, derived, body
-             FROM resources JOIN search_values ON resource = row
-             WHERE name = 'identifier' AND type = ? AND value = ? AND system = ? LIMIT 2",
-        )
-        .bind(resource_type)
-        .bind(identifier.value.as_deref().unwrap_or_default())
-        .bind(identifier.system.as_deref().unwrap_or_default())
-        .fetch_all(&self.readers)
-        .await?;
-        rows.iter().map(Version::from_row).collect()
+        Ok(reading!(self, connection => {
+            sqlx::query_as(
+                "SELECT DISTINCT type, id, version, updated, derived = 1 AS derived, body
+                 FROM resources JOIN search_values ON resource = row
+                 WHERE name = 'identifier' AND type = $1 AND value = $2 AND system = $3 LIMIT 2",
+            )
+            .bind(resource_type)
+            .bind(identifier.value.as_deref().unwrap_or_default())
+            .bind(identifier.system.as_deref().unwrap_or_default())
+            .fetch_all(connection)
+            .await?
+        }))
     }
 }

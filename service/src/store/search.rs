@@ -1,7 +1,8 @@
 //! Search over the current resources of a type.
 
-use sqlx::{QueryBuilder, Row as _, Sqlite};
+use sqlx::{Database, Encode, QueryBuilder, Type};
 
+use super::database::snapshot;
 use super::{Span, Store, StoreError, Version, index};
 
 /// What is looked for.
@@ -128,39 +129,50 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn search(&self, search: &Search) -> Result<Found, StoreError> {
-        let mut transaction = self.readers.begin().await?;
-        let mut query = QueryBuilder::new("SELECT count(*) AS total FROM resources WHERE current = 1");
-        push_filters(&mut query, search);
-        let total: i64 = query.build().fetch_one(&mut *transaction).await?.try_get("total")?;
-        let mut page = Vec::new();
-        if search.count > 0 {
-            let mut query = QueryBuilder::new("SELECT ");
-            query.push(Version::COLUMNS).push(" FROM resources WHERE current = 1");
+        snapshot!(self, transaction => {
+            let mut query = QueryBuilder::new("SELECT count(*) FROM resources WHERE current = 1");
             push_filters(&mut query, search);
-            query.push(" ORDER BY ");
-            for (key, descending) in &search.sort {
-                query.push(match key {
-                    SortKey::Id => "id",
-                    SortKey::Date if *descending => "date_high",
-                    SortKey::Date => "date_low",
-                    SortKey::LastUpdated => "updated",
-                    SortKey::Status => "status",
-                });
-                query.push(if *descending { " DESC NULLS LAST, " } else { " ASC NULLS LAST, " });
+            let total: i64 = query.build_query_scalar().fetch_one(&mut *transaction).await?;
+            let mut page = Vec::new();
+            if search.count > 0 {
+                let mut query = QueryBuilder::new("SELECT ");
+                query.push(Version::COLUMNS).push(" FROM resources WHERE current = 1");
+                push_filters(&mut query, search);
+                push_page(&mut query, search);
+                page = query.build_query_as().fetch_all(&mut *transaction).await?;
             }
-            // The row last, so that pages neither repeat nor miss a match.
-            query.push("row LIMIT ").push_bind(i64::from(search.count));
-            query.push(" OFFSET ").push_bind(i64::from(search.offset));
-            for row in query.build().fetch_all(&mut *transaction).await? {
-                page.push(Version::from_row(&row)?);
-            }
-        }
-        transaction.rollback().await?;
-        Ok(Found { total: u64::try_from(total).unwrap_or(0), page })
+            Ok(Found { total: u64::try_from(total).unwrap_or(0), page })
+        })
     }
 }
 
-fn push_filters(query: &mut QueryBuilder<Sqlite>, search: &Search) {
+fn push_page<D>(query: &mut QueryBuilder<D>, search: &Search)
+where
+    D: Database,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
+    query.push(" ORDER BY ");
+    for (key, descending) in &search.sort {
+        query.push(match key {
+            SortKey::Id => "id",
+            SortKey::Date if *descending => "date_high",
+            SortKey::Date => "date_low",
+            SortKey::LastUpdated => "updated",
+            SortKey::Status => "status",
+        });
+        query.push(if *descending { " DESC NULLS LAST, " } else { " ASC NULLS LAST, " });
+    }
+    // The row last, so that pages neither repeat nor miss a match.
+    query.push("row LIMIT ").push_bind(i64::from(search.count));
+    query.push(" OFFSET ").push_bind(i64::from(search.offset));
+}
+
+fn push_filters<D>(query: &mut QueryBuilder<D>, search: &Search)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
     query.push(" AND type = ").push_bind(search.resource_type.clone());
     for filter in &search.filters {
         query.push(" AND ");
@@ -197,8 +209,8 @@ fn push_filters(query: &mut QueryBuilder<Sqlite>, search: &Search) {
     }
 }
 
-fn push_or<T>(query: &mut QueryBuilder<Sqlite>, any: &[T], push: impl Fn(&mut QueryBuilder<Sqlite>, &T)) {
-    query.push("(0");
+fn push_or<D: Database, T>(query: &mut QueryBuilder<D>, any: &[T], push: impl Fn(&mut QueryBuilder<D>, &T)) {
+    query.push("(false");
     for one in any {
         query.push(" OR ");
         push(query, one);
@@ -206,20 +218,35 @@ fn push_or<T>(query: &mut QueryBuilder<Sqlite>, any: &[T], push: impl Fn(&mut Qu
     query.push(")");
 }
 
-fn push_any_of(query: &mut QueryBuilder<Sqlite>, column: &str, any: &[String]) {
+fn push_any_of<D>(query: &mut QueryBuilder<D>, column: &str, any: &[String])
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
     push_or(query, any, |query, one| {
         query.push(column).push(" = ").push_bind(one.clone());
     });
 }
 
 /// Opens a subquery over the values of a resource; the caller closes it.
-fn push_value(query: &mut QueryBuilder<Sqlite>, name: &'static str) {
+fn push_value<D>(query: &mut QueryBuilder<D>, name: &'static str)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
     query
         .push("EXISTS (SELECT 1 FROM search_values WHERE resource = resources.row AND name = ")
-        .push_bind(name);
+        .push_bind(name.to_owned());
 }
 
-fn push_token(query: &mut QueryBuilder<Sqlite>, name: &'static str, token: &TokenMatch) {
+fn push_token<D>(query: &mut QueryBuilder<D>, name: &'static str, token: &TokenMatch)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
     push_value(query, name);
     if let Some(system) = &token.system {
         query.push(" AND system = ").push_bind(system.clone());
@@ -230,7 +257,12 @@ fn push_token(query: &mut QueryBuilder<Sqlite>, name: &'static str, token: &Toke
     query.push(")");
 }
 
-fn push_reference(query: &mut QueryBuilder<Sqlite>, name: &'static str, reference: &ReferenceMatch) {
+fn push_reference<D>(query: &mut QueryBuilder<D>, name: &'static str, reference: &ReferenceMatch)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
     push_value(query, name);
     match reference {
         ReferenceMatch::Whole(whole) => {
@@ -239,14 +271,19 @@ fn push_reference(query: &mut QueryBuilder<Sqlite>, name: &'static str, referenc
         // The id is what stands behind the last slash, compared as text and never as a pattern.
         ReferenceMatch::Id(id) => {
             let tail = format!("/{id}");
-            query.push(" AND substr(value, -length(").push_bind(tail.clone());
-            query.push(")) = ").push_bind(tail);
+            query.push(" AND substr(value, length(value) - length(").push_bind(tail.clone());
+            query.push(") + 1) = ").push_bind(tail);
         }
     }
     query.push(")");
 }
 
-fn push_date(query: &mut QueryBuilder<Sqlite>, low: &str, high: &str, prefix: Prefix, span: Span) {
+fn push_date<D>(query: &mut QueryBuilder<D>, low: &str, high: &str, prefix: Prefix, span: Span)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
     let mut push = |parts: [&str; 3], bound: i64| {
         for part in parts {
             query.push(part);

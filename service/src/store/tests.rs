@@ -1,17 +1,69 @@
+use std::time::Duration;
+
 use serde_json::{Value, json};
 use solewire_profiles::{ExamKey, SubmittedExam};
 
 use super::*;
+use crate::config::PostgresServer;
 
-struct Bench {
-    store: Store,
-    folder: tempfile::TempDir,
+/// Names the server that the tests of PostgreSQL use; `tests/postgres/start` prints it.
+const SERVER: &str = "SOLEWIRE_TEST_POSTGRES";
+
+/// Runs each test on a fresh store of either kind.
+macro_rules! on_each_store {
+    ($($test:ident),* $(,)?) => {
+        mod sqlite {
+            $(#[tokio::test]
+            async fn $test() {
+                let folder = tempfile::tempdir().unwrap();
+                super::$test(super::Store::open(&folder.path().join("solewire.db")).await.unwrap()).await;
+            })*
+        }
+        mod postgres {
+            $(#[tokio::test]
+            async fn $test() {
+                if let Some(place) = super::postgres_place(stringify!($test)).await {
+                    super::$test(super::Store::open_at(&place).await.unwrap()).await;
+                }
+            })*
+        }
+    };
 }
 
-async fn bench() -> Bench {
-    let folder = tempfile::tempdir().unwrap();
-    let store = Store::open(&folder.path().join("solewire.db")).await.unwrap();
-    Bench { store, folder }
+on_each_store! {
+    a_commit_that_was_overtaken_writes_nothing,
+    results_find_their_exam_by_encounter_and_panels_adopt,
+    conditional_creates_and_keys_hold_inside_the_transaction,
+    an_earlier_exam_that_changed_meanwhile_is_noticed,
+    versions_of_an_exam_go_one_after_the_other,
+    two_exams_of_a_person_never_both_miss_each_other,
+    what_is_pressing_goes_first,
+    a_lease_that_ran_out_is_taken_up_again_and_its_first_holder_has_no_say,
+    a_clock_that_was_set_a_day_either_way_holds_nothing_up_and_repeats_nothing,
+    an_older_version_is_not_replayed_over_a_newer_one,
+    a_withdrawal_is_sent_only_when_something_may_have_arrived,
+    what_crashes_twice_is_parked_and_what_was_delivered_is_replayed_with_a_reason_only,
+    all_of_a_state_go_again_except_what_is_superseded,
+    what_is_short_refuses_new_exams_and_nothing_else,
+    search_compares_tokens_references_and_dates,
+}
+
+/// A fresh database on the server; none when there is no server, which is said by name.
+async fn postgres_place(test: &str) -> Option<StorePlace> {
+    use std::io::Write as _;
+    let Ok(server) = std::env::var(SERVER) else {
+        // Not through a macro, whose output is kept from who looks at a test that passes.
+        let line = format!("left out: {test} on PostgreSQL, because {SERVER} is not set\n");
+        std::io::stderr().write_all(line.as_bytes()).unwrap();
+        return None;
+    };
+    let mut url = url::Url::parse(&server).unwrap();
+    let name = format!("store_{}", uuid::Uuid::new_v4().simple());
+    let mut connection = <sqlx::PgConnection as sqlx::Connection>::connect(&server).await.unwrap();
+    let create = format!("CREATE DATABASE {name}");
+    sqlx::query(sqlx::AssertSqlSafe(create)).execute(&mut connection).await.unwrap();
+    url.set_path(&name);
+    Some(StorePlace::Postgres(PostgresServer { url, password: None, must_verify: false }))
 }
 
 fn write(resource_type: &str, id: &str, version: i64, body: Value) -> ResourceWrite {
@@ -34,6 +86,8 @@ fn change(key: &str, seen_version: i64, writes: Vec<ResourceWrite>) -> ExamChang
         panel_identifier: None,
         writes,
         payload: Some(format!("payload {}", seen_version + 1)),
+        priority: Priority::Usual,
+        withdraws: false,
     }
 }
 
@@ -48,13 +102,14 @@ fn submitted(key: &str, panel: Option<&str>) -> SubmittedExam {
 }
 
 async fn commit(store: &Store, exams: Vec<ExamChange>, at: i64) -> Committed {
-    store.commit(&Commit { exams, at, ..Commit::default() }).await.unwrap()
+    store.commit(Commit { exams, at, ..Commit::default() }).await.unwrap()
 }
 
 #[tokio::test]
 async fn what_is_committed_is_there_after_reopening_and_the_file_is_private() {
-    let Bench { store, folder } = bench().await;
+    let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("solewire.db");
+    let store = Store::open(&path).await.unwrap();
     let body = json!({"resourceType": "Observation", "id": "a", "status": "final"});
     assert_eq!(
         commit(&store, vec![change("k", 0, vec![write("Observation", "a", 1, body)])], 5).await,
@@ -76,9 +131,129 @@ async fn what_is_committed_is_there_after_reopening_and_the_file_is_private() {
 }
 
 #[tokio::test]
+async fn a_process_that_starts_takes_back_what_the_one_before_had_under_way() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(&folder.path().join("solewire.db")).await.unwrap();
+    commit(&store, vec![change("k", 0, vec![])], 1).await;
+    let claimed = store.claim(1, LONG, 1).await.unwrap().remove(0);
+    assert_eq!(store.release_leases(6).await.unwrap(), 1);
+    assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::UnknownOutcome);
+    assert_eq!(store.next_due().await.unwrap(), Some(6));
+    let again = store.claim(6, LONG, 1).await.unwrap().remove(0);
+    assert_eq!((again.id, again.attempts), (claimed.id, 0));
+}
+
+/// Waits until so many commits wait, beside the one that the task has in hand.
+async fn gathered(group: &group::Group, number: usize) {
+    let gathered = async {
+        while group.waiting() < number {
+            tokio::task::yield_now().await;
+        }
+    };
+    tokio::time::timeout(Duration::from_secs(60), gathered).await.unwrap();
+}
+
+#[tokio::test]
+async fn processes_share_one_queue_and_take_over_from_one_that_is_gone() {
+    let Some(place) = postgres_place("a shared queue").await else { return };
+    let (first, second) = (Store::open_at(&place).await.unwrap(), Store::open_at(&place).await.unwrap());
+    commit(&first, vec![change("k", 0, vec![])], 1).await;
+    commit(&second, vec![change("k", 1, vec![])], 2).await;
+    assert_eq!(first.claim(3, LONG, 9).await.unwrap().len(), 1);
+    assert_eq!(second.release_leases(3).await.unwrap(), 0, "the other process lives");
+    assert!(second.claim(3, LONG, 9).await.unwrap().is_empty());
+    // Held for longer than a sign of life lasts, and still the first one's.
+    let held =
+        tokio::time::Instant::now() + Duration::from_millis(super::postgres::HELD_MS.unsigned_abs() + 1000);
+    while tokio::time::Instant::now() < held {
+        assert!(second.claim(4, LONG, 9).await.unwrap().is_empty());
+        tokio::time::sleep(Duration::from_millis(100)).await;
+    }
+    drop(first);
+    let taken_over = async {
+        loop {
+            match second.claim(5, LONG, 9).await.unwrap().as_slice() {
+                [] => tokio::time::sleep(Duration::from_millis(50)).await,
+                claimed => return claimed.iter().map(|claimed| claimed.id).collect::<Vec<_>>(),
+            }
+        }
+    };
+    assert_eq!(tokio::time::timeout(Duration::from_secs(60), taken_over).await.unwrap(), [1]);
+}
+
+#[tokio::test]
+async fn many_at_once_change_one_exam_one_after_the_other() {
+    let Some(place) = postgres_place("commits side by side").await else { return };
+    let store = Store::open_at(&place).await.unwrap();
+    let mut under_way = tokio::task::JoinSet::new();
+    for number in 0..40 {
+        let store = store.clone();
+        // In either order, so that a lock taken out of order would show.
+        let keys = if number % 2 == 0 { ["k", "l"] } else { ["l", "k"] };
+        let exams = keys.map(|key| change(key, 0, vec![])).to_vec();
+        under_way.spawn(async move { commit(&store, exams, 1).await });
+    }
+    let mut done = 0;
+    while let Some(ended) = under_way.join_next().await {
+        done += usize::from(ended.unwrap() == Committed::Done);
+    }
+    assert_eq!(done, 1);
+}
+
+#[tokio::test]
+async fn commits_that_come_together_share_a_synchronisation_and_fail_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(&folder.path().join("solewire.db")).await.unwrap();
+    let Database::Sqlite(database) = store.database.clone() else { panic!("opened as a file") };
+    commit(&store, vec![change("taken", 0, vec![])], 1).await;
+    let before = database.group.syncs();
+    // While somebody else writes, commits gather.
+    let held = database.writer.acquire().await.unwrap();
+    let mut under_way = tokio::task::JoinSet::new();
+    for number in 0..32 {
+        let store = store.clone();
+        let key = if number == 7 { "taken".to_owned() } else { format!("exam {number}") };
+        under_way.spawn(async move { (number, commit(&store, vec![change(&key, 0, vec![])], 1).await) });
+    }
+    gathered(&database.group, 31).await;
+    drop(held);
+    while let Some(ended) = under_way.join_next().await {
+        let (number, committed) = ended.unwrap();
+        let expected = if number == 7 { Committed::Overtaken } else { Committed::Done };
+        assert_eq!(committed, expected, "{number}");
+    }
+    assert_eq!(database.group.syncs() - before, 1);
+    assert_eq!(store.outbox_counts().await.unwrap().received, 32);
+    // One that cannot be written fails by itself, and the others are written all the same.
+    let mut held = database.writer.acquire().await.unwrap();
+    sqlx::query(
+        "CREATE TRIGGER refuse BEFORE INSERT ON exams WHEN new.key = 'broken'
+         BEGIN SELECT raise(ROLLBACK, 'the whole transaction is gone'); END",
+    )
+    .execute(&mut *held)
+    .await
+    .unwrap();
+    let mut under_way = tokio::task::JoinSet::new();
+    for key in ["sound", "broken"] {
+        let store = store.clone();
+        under_way.spawn(async move {
+            let exams = vec![change(key, 0, vec![])];
+            (key, store.commit(Commit { exams, at: 1, ..Commit::default() }).await)
+        });
+    }
+    gathered(&database.group, 1).await;
+    drop(held);
+    while let Some(ended) = under_way.join_next().await {
+        let (key, result) = ended.unwrap();
+        assert_eq!(result.is_ok(), key == "sound", "{key}: {result:?}");
+    }
+}
+
+#[tokio::test]
 async fn one_process_at_a_time_and_never_a_damaged_file() {
-    let Bench { store, folder } = bench().await;
+    let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("solewire.db");
+    let store = Store::open(&path).await.unwrap();
     assert!(matches!(Store::open(&path).await, Err(StoreError::InUse { .. })));
     store.close().await;
     drop(store);
@@ -90,9 +265,7 @@ async fn one_process_at_a_time_and_never_a_damaged_file() {
     assert!(matches!(error, StoreError::Open { .. }), "{error}");
 }
 
-#[tokio::test]
-async fn a_commit_that_was_overtaken_writes_nothing() {
-    let Bench { store, folder: _folder } = bench().await;
+async fn a_commit_that_was_overtaken_writes_nothing(store: Store) {
     let observation = |text: &str| json!({"resourceType": "Observation", "status": text});
     commit(&store, vec![change("k", 0, vec![write("Observation", "a", 1, observation("final"))])], 1).await;
     let both = vec![
@@ -107,9 +280,7 @@ async fn a_commit_that_was_overtaken_writes_nothing() {
     assert_eq!(history.iter().map(|version| version.version).collect::<Vec<_>>(), [2, 1]);
 }
 
-#[tokio::test]
-async fn results_find_their_exam_by_encounter_and_panels_adopt() {
-    let Bench { store, folder: _folder } = bench().await;
+async fn results_find_their_exam_by_encounter_and_panels_adopt(store: Store) {
     assert!(store.matching_exam(&submitted("lone", None)).await.unwrap().is_none());
     commit(&store, vec![change("lone", 0, vec![])], 1).await;
     let adopted = store.matching_exam(&submitted("panel", Some("p|1"))).await.unwrap().unwrap();
@@ -122,9 +293,7 @@ async fn results_find_their_exam_by_encounter_and_panels_adopt() {
     assert_eq!(store.matching_exam(&submitted("late", None)).await.unwrap().unwrap().key.0, "lone");
 }
 
-#[tokio::test]
-async fn conditional_creates_and_keys_hold_inside_the_transaction() {
-    let Bench { store, folder: _folder } = bench().await;
+async fn conditional_creates_and_keys_hold_inside_the_transaction(store: Store) {
     let body = json!({"resourceType": "Observation", "identifier": [{"system": "s", "value": "v"}]});
     let token = TokenMatch { system: Some("s".into()), value: Some("v".into()) };
     let keyed =
@@ -136,17 +305,17 @@ async fn conditional_creates_and_keys_hold_inside_the_transaction() {
         at: 1,
         ..Commit::default()
     };
-    assert_eq!(store.commit(&once("x", "a")).await.unwrap(), Committed::Done);
-    assert_eq!(store.commit(&once("y", "b")).await.unwrap(), Committed::Overtaken);
+    assert_eq!(store.commit(once("x", "a")).await.unwrap(), Committed::Done);
+    assert_eq!(store.commit(once("y", "b")).await.unwrap(), Committed::Overtaken);
     assert_eq!(store.with_identifier("Observation", &token).await.unwrap().len(), 1);
+    let same_key = Commit { must_be_absent: vec![], exams: vec![change("z", 0, vec![])], ..once("z", "c") };
+    assert_eq!(store.commit(same_key).await.unwrap(), Committed::Overtaken, "the key is taken");
     assert_eq!(store.key_use("k", "c", "h").await.unwrap(), KeyUse::Answered("a".into()));
     assert_eq!(store.key_use("k", "c", "other").await.unwrap(), KeyUse::OtherBody);
     assert_eq!(store.key_use("k", "d", "h").await.unwrap(), KeyUse::Fresh);
 }
 
-#[tokio::test]
-async fn an_earlier_exam_that_changed_meanwhile_is_noticed() {
-    let Bench { store, folder: _folder } = bench().await;
+async fn an_earlier_exam_that_changed_meanwhile_is_noticed(store: Store) {
     let subject = change("a", 0, vec![]).subject;
     let assessed = |key: &str, seen: i64, time: &str, status: &str| {
         let body = json!({"resourceType": "RiskAssessment", "status": status, "occurrenceDateTime": time});
@@ -159,76 +328,137 @@ async fn an_earlier_exam_that_changed_meanwhile_is_noticed() {
     let commit = |exam: ExamChange| Commit { exams: vec![exam], at: 1, ..Commit::default() };
     let key = ExamKey("c".into());
     let before = Span::of("2026-03-01").unwrap().low;
-    store.commit(&commit(assessed("b", 0, "2026-02-01T09:00:00Z", "final"))).await.unwrap();
-    store.commit(&commit(assessed("a", 0, "2025-02-01T09:00:00Z", "final"))).await.unwrap();
-    store.commit(&commit(assessed("d", 0, "2026-03-01T00:00:00Z", "final"))).await.unwrap();
+    store.commit(commit(assessed("b", 0, "2026-02-01T09:00:00Z", "final"))).await.unwrap();
+    store.commit(commit(assessed("a", 0, "2025-02-01T09:00:00Z", "final"))).await.unwrap();
+    store.commit(commit(assessed("d", 0, "2026-03-01T00:00:00Z", "final"))).await.unwrap();
     let earlier = store.earlier_exams(&subject, &key, before).await.unwrap();
     let named: Vec<(&str, i64)> = earlier.iter().map(|exam| (exam.key.0.as_str(), exam.version)).collect();
     assert_eq!(named, [("a", 1), ("b", 1)]);
     assert_eq!(earlier[0].resources.len(), 1, "what was derived is left out");
     let exams = earlier.iter().map(|exam| (exam.key.clone(), exam.version)).collect();
     let seen = SeenEarlier { subject: subject.clone(), key: key.clone(), before, exams };
-    store.commit(&commit(assessed("b", 1, "2026-02-01T09:00:00Z", "entered-in-error"))).await.unwrap();
+    store.commit(commit(assessed("b", 1, "2026-02-01T09:00:00Z", "entered-in-error"))).await.unwrap();
     let now = |seen| Commit {
         seen_earlier: vec![seen],
         ..commit(assessed("c", 0, "2026-03-01T00:00:00Z", "final"))
     };
-    assert_eq!(store.commit(&now(seen.clone())).await.unwrap(), Committed::Overtaken);
+    assert_eq!(store.commit(now(seen.clone())).await.unwrap(), Committed::Overtaken);
     let exams = vec![(ExamKey("a".into()), 1)];
-    assert_eq!(store.commit(&now(SeenEarlier { exams, ..seen })).await.unwrap(), Committed::Done);
+    assert_eq!(store.commit(now(SeenEarlier { exams, ..seen })).await.unwrap(), Committed::Done);
+}
+
+async fn commit_one(store: &Store, exam: ExamChange) {
+    assert_eq!(commit(store, vec![exam], 2).await, Committed::Done);
+}
+
+async fn settle(store: &Store, claimed: &Claimed, state: DeliveryState, now: i64) {
+    assert!(store.settle(claimed.id, claimed.lease, &outcome(state), now).await.unwrap());
+}
+
+async fn two_exams_of_a_person_never_both_miss_each_other(store: Store) {
+    let assessed = |subject: &str, key: &str| {
+        let body =
+            json!({"resourceType": "RiskAssessment", "status": "final", "occurrenceDateTime": "2026-02-01"});
+        let derived = ResourceWrite { derived: true, ..write("RiskAssessment", key, 1, body) };
+        let exam = ExamChange { subject: subject.into(), encounter: None, ..change(key, 0, vec![derived]) };
+        // Each was held against all exams of the person, and there was none.
+        let seen =
+            SeenEarlier { subject: subject.into(), key: exam.key.clone(), before: i64::MAX, exams: vec![] };
+        Commit { exams: vec![exam], seen_earlier: vec![seen], at: 1, ..Commit::default() }
+    };
+    for round in 0..25 {
+        let subject = format!("person {round}");
+        let (left, right) = (format!("left {round}"), format!("right {round}"));
+        let both =
+            tokio::join!(store.commit(assessed(&subject, &left)), store.commit(assessed(&subject, &right)));
+        let done = [both.0.unwrap(), both.1.unwrap()].iter().filter(|one| **one == Committed::Done).count();
+        assert_eq!(done, 1, "round {round}");
+    }
 }
 
 fn outcome(state: DeliveryState) -> DeliveryOutcome {
-    DeliveryOutcome { state, due: 0, charged: true, failure: None, remote_status: None, detail: None }
+    DeliveryOutcome {
+        state,
+        due: 0,
+        charged: true,
+        failure: None,
+        remote_status: None,
+        detail: None,
+        placed: None,
+        verify_after: None,
+    }
 }
 
-#[tokio::test]
-async fn versions_of_an_exam_go_one_after_the_other() {
-    let Bench { store, folder: _folder } = bench().await;
+/// Longer than any test.
+const LONG: Duration = Duration::from_secs(3600);
+
+async fn versions_of_an_exam_go_one_after_the_other(store: Store) {
     commit(&store, vec![change("k", 0, vec![])], 1).await;
     commit(&store, vec![change("k", 1, vec![])], 2).await;
     commit(&store, vec![change("other", 0, vec![])], 3).await;
-    let first = store.claim(10, 40, 8).await.unwrap();
+    let first = store.claim(10, LONG, 8).await.unwrap();
     assert_eq!(
         first.iter().map(|claimed| claimed.payload.as_str()).collect::<Vec<_>>(),
         ["payload 1", "payload 1"]
     );
-    assert!(store.claim(10, 40, 8).await.unwrap().is_empty());
-    store.settle(first[0].id, &outcome(DeliveryState::Parked), 11).await.unwrap();
-    assert!(store.claim(12, 40, 8).await.unwrap().is_empty(), "a parked version holds the later ones");
+    assert!(store.claim(10, LONG, 8).await.unwrap().is_empty());
+    settle(&store, &first[0], DeliveryState::Parked, 11).await;
+    assert!(store.claim(12, LONG, 8).await.unwrap().is_empty(), "a parked version holds the later ones");
     assert_eq!(store.discard(first[0].id, "c", "sent by hand", 13).await.unwrap(), Ok(()));
-    assert_eq!(store.claim(14, 44, 8).await.unwrap()[0].payload, "payload 2");
+    assert_eq!(store.claim(14, LONG, 8).await.unwrap()[0].payload, "payload 2");
 }
 
-#[tokio::test]
-async fn a_lease_that_ran_out_or_was_left_behind_is_taken_up_again() {
-    let Bench { store, folder: _folder } = bench().await;
+async fn what_is_pressing_goes_first(store: Store) {
+    let with = |key: &str, priority| ExamChange { priority, ..change(key, 0, vec![]) };
+    for (at, (key, priority)) in [
+        ("usual", Priority::Usual),
+        ("high", Priority::High),
+        ("active", Priority::Active),
+        ("late", Priority::Active),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let change = ExamChange { payload: Some(key.into()), ..with(key, priority) };
+        commit(&store, vec![change], i64::try_from(at).unwrap()).await;
+    }
+    let mut order = Vec::new();
+    while let [claimed] = store.claim(10, LONG, 1).await.unwrap().as_slice() {
+        order.push(claimed.payload.clone());
+    }
+    assert_eq!(order, ["active", "late", "high", "usual"]);
+}
+
+async fn a_lease_that_ran_out_is_taken_up_again_and_its_first_holder_has_no_say(store: Store) {
     commit(&store, vec![change("k", 0, vec![])], 1).await;
-    assert_eq!(store.claim(1, 5, 1).await.unwrap().len(), 1);
-    assert_eq!(store.next_due().await.unwrap(), Some(5));
-    assert!(store.claim(4, 9, 1).await.unwrap().is_empty());
-    assert_eq!(store.claim(5, 9, 1).await.unwrap().len(), 1);
-    assert_eq!(store.release_leases(6).await.unwrap(), 1);
-    assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::UnknownOutcome);
-    assert_eq!(store.claim(6, 9, 1).await.unwrap().len(), 1);
+    let first = store.claim(1, Duration::ZERO, 1).await.unwrap().remove(0);
+    let second = store.claim(1, LONG, 1).await.unwrap().remove(0);
+    assert!(store.claim(1, LONG, 1).await.unwrap().is_empty());
+    let parked = outcome(DeliveryState::Parked);
+    assert!(!store.settle(first.id, first.lease, &parked, 2).await.unwrap());
+    store.note_crash(first.id, first.lease, 2).await.unwrap();
+    assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::Sending);
+    assert!(store.settle(second.id, second.lease, &outcome(DeliveryState::Delivered), 3).await.unwrap());
+    assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::Delivered);
 }
 
-#[tokio::test]
-async fn a_clock_that_was_set_back_a_day_holds_nothing_up() {
-    let Bench { store, folder: _folder } = bench().await;
+async fn a_clock_that_was_set_a_day_either_way_holds_nothing_up_and_repeats_nothing(store: Store) {
     let day = 86_400_000;
     commit(&store, vec![change("k", 0, vec![])], day).await;
-    assert!(store.claim(day - 1, day, 1).await.unwrap().is_empty());
-    assert_eq!(store.claim(1, 5, 1).await.unwrap().len(), 1);
+    assert!(store.claim(day - 1, LONG, 1).await.unwrap().is_empty());
+    let claimed = store.claim(1, LONG, 1).await.unwrap().remove(0);
+    for now in [1, day, 2 * day] {
+        assert!(store.claim(now, LONG, 1).await.unwrap().is_empty(), "what is under way stays so at {now}");
+    }
+    settle(&store, &claimed, DeliveryState::UnknownOutcome, 2 * day).await;
+    assert_eq!(store.claim(1, LONG, 1).await.unwrap().len(), 1);
 }
 
-#[tokio::test]
-async fn what_crashes_twice_is_parked_and_what_was_delivered_is_replayed_with_a_reason_only() {
-    let Bench { store, folder: _folder } = bench().await;
+async fn what_crashes_twice_is_parked_and_what_was_delivered_is_replayed_with_a_reason_only(store: Store) {
     commit(&store, vec![change("k", 0, vec![])], 1).await;
     for state in [DeliveryState::UnknownOutcome, DeliveryState::Parked] {
-        store.claim(1, 5, 1).await.unwrap();
-        store.note_crash(1, 1).await.unwrap();
+        let claimed = store.claim(1, LONG, 1).await.unwrap().remove(0);
+        store.note_crash(1, claimed.lease, 1).await.unwrap();
         assert_eq!(store.delivery(1).await.unwrap().unwrap().state, state);
     }
     assert_eq!(store.replay(1, "c", None, 2).await.unwrap(), Ok(()));
@@ -236,18 +466,111 @@ async fn what_crashes_twice_is_parked_and_what_was_delivered_is_replayed_with_a_
         store.replay(1, "c", None, 2).await.unwrap(),
         Err(OperatorRefusal::State(DeliveryState::Pending))
     );
-    store.claim(2, 5, 1).await.unwrap();
-    store.settle(1, &outcome(DeliveryState::Delivered), 3).await.unwrap();
+    let claimed = store.claim(2, LONG, 1).await.unwrap().remove(0);
+    settle(&store, &claimed, DeliveryState::Delivered, 3).await;
     assert_eq!(store.replay(1, "c", None, 4).await.unwrap(), Err(OperatorRefusal::ReasonMissing));
     assert_eq!(store.replay(9, "c", None, 4).await.unwrap(), Err(OperatorRefusal::Absent));
     assert_eq!(store.replay(1, "c", Some("restored from backup"), 4).await.unwrap(), Ok(()));
     let counts = store.outbox_counts().await.unwrap();
     assert_eq!((counts.states, counts.oldest_open), (vec![(DeliveryState::Pending, 1)], Some(1)));
+    assert_eq!(counts.received, 1);
 }
 
-#[tokio::test]
-async fn search_compares_tokens_references_and_dates() {
-    let Bench { store, folder: _folder } = bench().await;
+async fn an_older_version_is_not_replayed_over_a_newer_one(store: Store) {
+    commit(&store, vec![change("k", 0, vec![])], 1).await;
+    commit(&store, vec![change("k", 1, vec![])], 2).await;
+    for _ in 0..2 {
+        let claimed = store.claim(3, LONG, 1).await.unwrap().remove(0);
+        settle(&store, &claimed, DeliveryState::Delivered, 3).await;
+    }
+    assert_eq!(store.replay(1, "c", Some("r"), 4).await.unwrap(), Err(OperatorRefusal::Superseded));
+    assert_eq!(store.replay(2, "c", Some("r"), 4).await.unwrap(), Ok(()));
+}
+
+async fn all_of_a_state_go_again_except_what_is_superseded(store: Store) {
+    for (key, versions) in [("a", 2), ("b", 1), ("c", 1)] {
+        for seen in 0..versions {
+            commit(&store, vec![change(key, seen, vec![])], 1).await;
+        }
+    }
+    while let [claimed] = store.claim(3, LONG, 1).await.unwrap().as_slice() {
+        let state = if claimed.id == 4 { DeliveryState::Parked } else { DeliveryState::Delivered };
+        settle(&store, claimed, state, 3).await;
+    }
+    let preview = store.replay_preview(DeliveryState::Delivered).await.unwrap();
+    assert_eq!(preview, ReplayPreview { deliveries: 2, exams: 2, superseded: 1 });
+    let all = |state, reason| store.replay_all(state, "c", reason, 4);
+    assert_eq!(all(DeliveryState::Delivered, None).await.unwrap(), Err(OperatorRefusal::ReasonMissing));
+    let pending = OperatorRefusal::State(DeliveryState::Pending);
+    assert_eq!(all(DeliveryState::Pending, Some("r")).await.unwrap(), Err(pending));
+    assert_eq!(all(DeliveryState::Delivered, Some("restored from backup")).await.unwrap(), Ok(2));
+    assert_eq!(all(DeliveryState::Parked, None).await.unwrap(), Ok(1));
+    use DeliveryState::{Delivered, Pending};
+    assert_eq!(states(&store).await, [Delivered, Pending, Pending, Pending]);
+    assert_eq!(all(DeliveryState::Parked, None).await.unwrap(), Ok(0), "nothing is left to repeat");
+}
+
+/// The states of all deliveries, in order.
+async fn states(store: &Store) -> Vec<DeliveryState> {
+    store.deliveries(None, 0, 100).await.unwrap().iter().map(|delivery| delivery.state).collect()
+}
+
+async fn a_withdrawal_is_sent_only_when_something_may_have_arrived(store: Store) {
+    use DeliveryState::{Delivered, Pending, Sending, UnknownOutcome, Withdrawn};
+    let withdraw =
+        |key: &str, seen| commit_one(&store, ExamChange { withdraws: true, ..change(key, seen, vec![]) });
+    commit(&store, vec![change("waits", 0, vec![])], 1).await;
+    withdraw("waits", 1).await;
+    assert_eq!(states(&store).await, [Withdrawn, Withdrawn], "nothing of it was ever sent");
+    assert!(store.claim(5, LONG, 9).await.unwrap().is_empty());
+
+    commit(&store, vec![change("unknown", 0, vec![])], 1).await;
+    let claimed = store.claim(5, LONG, 1).await.unwrap().remove(0);
+    settle(&store, &claimed, UnknownOutcome, 5).await;
+    withdraw("unknown", 1).await;
+    assert_eq!(
+        states(&store).await[2..],
+        [Withdrawn, Pending],
+        "the withdrawal holds whether it arrived or not"
+    );
+
+    commit(&store, vec![change("under-way", 0, vec![])], 1).await;
+    let claimed = store.claim(5, LONG, 2).await.unwrap();
+    assert_eq!(claimed.iter().map(|claimed| claimed.id).collect::<Vec<_>>(), [4, 5]);
+    withdraw("under-way", 1).await;
+    assert_eq!(states(&store).await[4..], [Sending, Pending]);
+    settle(&store, &claimed[1], Pending, 5).await;
+    assert_eq!(states(&store).await[4..], [Withdrawn, Pending], "it is not tried again");
+    settle(&store, &claimed[0], Delivered, 5).await;
+    let counts = store.outbox_counts().await.unwrap();
+    assert_eq!(counts.received, counts.states.iter().map(|(_, number)| number).sum::<i64>());
+}
+
+async fn what_is_short_refuses_new_exams_and_nothing_else(store: Store) {
+    let counted_anew = |high_water, reserve| Store {
+        last_count: LastCount::default(),
+        ..store.clone().limited(Limits { high_water, reserve })
+    };
+    for number in 0..10 {
+        commit(&store, vec![change(&format!("exam {number}"), 0, vec![])], 1).await;
+    }
+    assert!(counted_anew(11, 0).admit(Load::Several).await.is_ok());
+    assert!(counted_anew(10, 0).admit(Load::One).await.is_ok(), "a tenth is kept for single exams");
+    for (high_water, load) in [(10, Load::Several), (9, Load::One)] {
+        let refused = counted_anew(high_water, 0).admit(load).await;
+        assert!(matches!(refused, Err(StoreError::Unavailable { .. })), "{high_water} {load:?}: {refused:?}");
+    }
+    let short = counted_anew(1000, u64::MAX);
+    if matches!(store.database, Database::Sqlite(_)) {
+        assert!(matches!(short.admit(Load::One).await, Err(StoreError::Unavailable { .. })));
+        assert!(matches!(short.probe(1).await, Err(StoreError::Unavailable { .. })));
+    }
+    let claimed = short.claim(2, LONG, 1).await.unwrap().remove(0);
+    settle(&short, &claimed, DeliveryState::Delivered, 2).await;
+    assert_eq!(short.discard(2, "c", "full", 3).await.unwrap(), Ok(()));
+}
+
+async fn search_compares_tokens_references_and_dates(store: Store) {
     let observation = |id: &str, subject: Value, when: &str| {
         let body = json!({
             "resourceType": "Observation", "id": id, "status": "final", "effectiveDateTime": when,

@@ -2,8 +2,9 @@
 //!
 //! An entry of a list stands for a person's latest exam. Once a later exam is stored the earlier one asks for nothing.
 
-use sqlx::{QueryBuilder, Row as _, Sqlite};
+use sqlx::{Database, Encode, QueryBuilder, Type};
 
+use super::database::snapshot;
 use super::{Delivery, Store, StoreError, Version, index};
 
 /// Which list.
@@ -90,31 +91,28 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn worklist(&self, page: &ListPage) -> Result<(u64, Vec<Listed>), StoreError> {
-        let mut transaction = self.readers.begin().await?;
-        let mut query = QueryBuilder::new(LATEST);
-        query.push("SELECT count(*) AS total");
-        push_from(&mut query, page);
-        let total: i64 = query.build().fetch_one(&mut *transaction).await?.try_get("total")?;
-        let mut query = QueryBuilder::new(LATEST);
-        query.push("SELECT about.body AS request, assessed.id AS assessment_id, ");
-        query.push("assessed.body AS assessment, about.date_low AS low, about.date_high AS high");
-        push_from(&mut query, page);
-        push_order(&mut query, page);
-        query.push(" LIMIT ").push_bind(i64::from(page.count));
-        query.push(" OFFSET ").push_bind(i64::from(page.offset));
-        let mut listed = Vec::new();
-        for row in query.build().fetch_all(&mut *transaction).await? {
-            let request: String = row.try_get("request")?;
-            listed.push(Listed {
-                request: (page.list != Worklist::Incomplete).then_some(request),
-                assessment_id: row.try_get("assessment_id")?,
-                assessment: row.try_get("assessment")?,
-                low: row.try_get("low")?,
-                high: row.try_get("high")?,
-            });
-        }
-        transaction.rollback().await?;
-        Ok((u64::try_from(total).unwrap_or(0), listed))
+        let (total, rows) = snapshot!(self, transaction => {
+            let mut query = QueryBuilder::new(LATEST);
+            query.push("SELECT count(*)");
+            push_from(&mut query, page);
+            let total: i64 = query.build_query_scalar().fetch_one(&mut *transaction).await?;
+            let mut query = QueryBuilder::new(LATEST);
+            query.push("SELECT about.body, assessed.id, assessed.body, about.date_low, about.date_high");
+            push_from(&mut query, page);
+            push_order(&mut query, page);
+            query.push(" LIMIT ").push_bind(i64::from(page.count));
+            query.push(" OFFSET ").push_bind(i64::from(page.offset));
+            let rows: Vec<Row> = query.build_query_as().fetch_all(&mut *transaction).await?;
+            Ok::<_, StoreError>((total, rows))
+        })?;
+        let listed = rows.into_iter().map(|(request, assessment_id, assessment, low, high)| Listed {
+            request: (page.list != Worklist::Incomplete).then_some(request),
+            assessment_id,
+            assessment,
+            low,
+            high,
+        });
+        Ok((u64::try_from(total).unwrap_or(0), listed.collect()))
     }
 
     /// The exam that a resource belongs to, with everything stored about it.
@@ -122,39 +120,45 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn exam_of(&self, resource_type: &str, id: &str) -> Result<Option<ExamRecord>, StoreError> {
-        let mut transaction = self.readers.begin().await?;
-        let mut query = QueryBuilder::new(
-            "SELECT key, exams.version, exams.created, exams.updated FROM exams
-             JOIN resources ON exam = key WHERE current = 1 AND type = ",
-        );
-        query.push_bind(resource_type).push(" AND id = ").push_bind(id);
-        let Some(exam) = query.build().fetch_optional(&mut *transaction).await? else { return Ok(None) };
-        let key: String = exam.try_get("key")?;
-        let mut query = QueryBuilder::new("SELECT ");
-        query.push(Version::COLUMNS).push(" FROM resources WHERE current = 1 AND exam = ");
-        query.push_bind(key.clone()).push(" ORDER BY row");
-        let rows = query.build().fetch_all(&mut *transaction).await?;
-        let resources = rows.iter().map(Version::from_row).collect::<Result<_, _>>()?;
-        let mut query = QueryBuilder::new("SELECT id FROM outbox WHERE exam = ");
-        query.push_bind(key).push(" ORDER BY id");
-        let numbers: Vec<i64> = query.build_query_scalar().fetch_all(&mut *transaction).await?;
-        transaction.rollback().await?;
-        let mut deliveries = Vec::new();
+        let found = snapshot!(self, transaction => {
+            let exam: Option<(String, i64, i64, i64)> = sqlx::query_as(
+                "SELECT key, exams.version, exams.created, exams.updated FROM exams
+                 JOIN resources ON exam = key WHERE current = 1 AND type = $1 AND id = $2",
+            )
+            .bind(resource_type)
+            .bind(id)
+            .fetch_optional(&mut *transaction)
+            .await?;
+            let Some((key, version, created, updated)) = exam else { return Ok(None) };
+            let mut query = QueryBuilder::new("SELECT ");
+            query.push(Version::COLUMNS).push(" FROM resources WHERE current = 1 AND exam = ");
+            query.push_bind(key.clone()).push(" ORDER BY row");
+            let resources: Vec<Version> = query.build_query_as().fetch_all(&mut *transaction).await?;
+            let numbers: Vec<i64> = sqlx::query_scalar("SELECT id FROM outbox WHERE exam = $1 ORDER BY id")
+                .bind(key)
+                .fetch_all(&mut *transaction)
+                .await?;
+            Ok::<_, StoreError>((ExamRecord { version, created, updated, resources, deliveries: Vec::new() }, numbers))
+        });
+        let (mut record, numbers) = found?;
         for number in numbers {
-            deliveries.extend(self.delivery(number).await?);
+            record.deliveries.extend(self.delivery(number).await?);
         }
-        Ok(Some(ExamRecord {
-            version: exam.try_get("version")?,
-            created: exam.try_get("created")?,
-            updated: exam.try_get("updated")?,
-            resources,
-            deliveries,
-        }))
+        Ok(Some(record))
     }
 }
 
+/// The request, the assessment with its id, and the window.
+type Row = (String, String, String, Option<i64>, Option<i64>);
+
 /// `about` is what is listed, `assessed` the assessment it follows from. They are the same for incomplete exams.
-fn push_from(query: &mut QueryBuilder<Sqlite>, page: &ListPage) {
+fn push_from<D>(query: &mut QueryBuilder<D>, page: &ListPage)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+    &'static str: for<'q> Encode<'q, D> + Type<D>,
+{
     query.push(" FROM resources AS about JOIN exams AS own ON own.key = about.exam");
     query.push(" JOIN latest ON latest.subject = own.subject");
     let role = match page.list {
@@ -206,14 +210,23 @@ fn push_from(query: &mut QueryBuilder<Sqlite>, page: &ListPage) {
     }
 }
 
-fn push_value(query: &mut QueryBuilder<Sqlite>, alias: &str, of: &str, name: &'static str) {
+fn push_value<D>(query: &mut QueryBuilder<D>, alias: &str, of: &str, name: &'static str)
+where
+    D: Database,
+    &'static str: for<'q> Encode<'q, D> + Type<D>,
+{
     query.push(format!(" JOIN search_values AS {alias} ON {alias}.resource = {of}.row AND {alias}.name = "));
     query.push_bind(name);
 }
 
 /// The most dangerous first: the more urgent referral, the window that has ended, the higher category, the end that
 /// comes first. A category that is not known here is taken for the most dangerous.
-fn push_order(query: &mut QueryBuilder<Sqlite>, page: &ListPage) {
+fn push_order<D>(query: &mut QueryBuilder<D>, page: &ListPage)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+    i64: for<'q> Encode<'q, D> + Type<D>,
+{
     query.push(" ORDER BY CASE priority.value WHEN 'stat' THEN 0 WHEN 'urgent' THEN 1 ELSE 2 END");
     if page.list != Worklist::Incomplete {
         query.push(", CASE WHEN about.date_high <= ").push_bind(page.now);

@@ -2,8 +2,15 @@
 //!
 //! `cargo test -p solewire-tests --test e2e`, or one of them: `... --test e2e restart`.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    clippy::print_stdout
+)]
 
+mod clock;
 mod configuration;
 mod contract;
 mod corpus;
@@ -11,8 +18,11 @@ mod demo;
 mod device;
 mod exam;
 mod faults;
+mod kills;
+mod parallel;
 mod repost;
 mod restart;
+mod store;
 
 use std::time::Duration;
 

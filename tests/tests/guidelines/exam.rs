@@ -8,7 +8,9 @@ use serde_json::{Value, json};
 use solewire_profiles::issue::refused;
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::terminology::{LocalSystem, Terminology};
-use solewire_profiles::{AssessOptions, AssessmentSummary, CheckContext, Derived, Engine};
+use solewire_profiles::{
+    AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamFacts, Past, SubmittedExam,
+};
 
 static ENGINE: LazyLock<Engine> = LazyLock::new(|| Engine::builtin().unwrap());
 static TERMINOLOGY: LazyLock<Terminology> = LazyLock::new(|| Terminology::builtin().unwrap());
@@ -52,12 +54,14 @@ type Parts<'e> = Vec<(&'e str, &'e Answer)>;
 pub(crate) struct Exam {
     answers: BTreeMap<(&'static str, Option<&'static str>, &'static str), Answer>,
     pub(crate) panel_status: &'static str,
+    /// The date of the exam.
+    pub(crate) day: &'static str,
 }
 
 impl Exam {
     /// Everything examined, nothing found.
     pub(crate) fn normal() -> Exam {
-        let mut exam = Exam { answers: BTreeMap::new(), panel_status: "final" };
+        let mut exam = Exam { answers: BTreeMap::new(), panel_status: "final", day: "2026-09-14" };
         for side in SIDES {
             for site in THREE_SITES {
                 exam.set("monofilament-10g", side, site, Answer::Code("felt"));
@@ -126,28 +130,50 @@ impl Exam {
                         "request": { "method": "POST", "url": "Observation" } })
             })
             .collect();
-        json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries })
+        let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries });
+        serde_json::from_str(&bundle.to_string().replace("2026-09-14T", &format!("{}T", self.day))).unwrap()
     }
 
     /// What follows from the exam by these guidelines.
     pub(crate) fn derive(&self, guidelines: &[&str]) -> Derived {
-        let at = "2026-11-02T09:00:00Z".parse().unwrap();
-        let context = CheckContext::at(at);
+        self.derive_after(&[], guidelines)
+    }
+
+    /// The same after earlier exams of the person.
+    pub(crate) fn derive_after(&self, earlier: &[&Exam], guidelines: &[&str]) -> Derived {
+        let at = at();
+        let mut options = AssessOptions::at(at);
+        options.guidelines = guidelines.iter().map(|id| (*id).to_owned()).collect();
+        let earlier: Vec<ExamFacts> = earlier
+            .iter()
+            .map(|exam| {
+                let submitted = exam.submitted();
+                let bodies: Vec<&Value> = submitted.resources.iter().map(|placed| &placed.body).collect();
+                ENGINE.facts(&bodies, &options)
+            })
+            .collect();
+        let earlier: Vec<&ExamFacts> = earlier.iter().collect();
+        let exam = self.submitted();
+        let bodies: Vec<&Value> = exam.resources.iter().map(|placed| &placed.body).collect();
+        ENGINE.assess_after(&exam.key, &bodies, &options, Past { exams: &earlier, ..Past::default() })
+    }
+
+    fn submitted(&self) -> SubmittedExam {
+        let context = CheckContext::at(at());
         let document = Document::parse(self.bundle().to_string().into_bytes(), Limits::default()).unwrap();
         let issues = ENGINE.check(&document, &context);
         assert!(!refused(&issues), "{issues:#?}");
-        let submission = ENGINE.submission(&document, &context).unwrap();
-        let exam = &submission.exams[0];
-        let bodies: Vec<&Value> = exam.resources.iter().map(|placed| &placed.body).collect();
-        let mut options = AssessOptions::at(at);
-        options.guidelines = guidelines.iter().map(|id| (*id).to_owned()).collect();
-        ENGINE.assess(&exam.key, &bodies, &options)
+        ENGINE.submission(&document, &context).unwrap().exams.remove(0)
     }
 
     /// The same for one guideline, in words.
     pub(crate) fn summary(&self, guideline: &str) -> AssessmentSummary {
         self.derive(&[guideline]).assessments.remove(0)
     }
+}
+
+fn at() -> jiff::Timestamp {
+    "2026-11-02T09:00:00Z".parse().unwrap()
 }
 
 fn coding(system: LocalSystem, code: &str) -> Value {
@@ -170,7 +196,9 @@ fn observation(test: &str) -> Value {
 fn finding(test: &str, side: Option<&str>, parts: &[(&str, &Answer)]) -> Value {
     let mut out = observation(test);
     if let Some(side) = side {
-        out["bodySite"] = coding(LocalSystem::FootSite, &format!("{side}-foot"));
+        // `left` is the left foot; `left-heel` a site of it.
+        let place = if SIDES.contains(&side) { format!("{side}-foot") } else { side.to_owned() };
+        out["bodySite"] = coding(LocalSystem::FootSite, &place);
     }
     for (part, answer) in parts {
         if part.is_empty() {

@@ -297,6 +297,160 @@ fn rows_that_are_set_aside_are_few_and_there() {
         "ABI",
         "TBI",
         "PAD-RULEOUT",
+        "FOOT-TEMPERATURE",
+        "SINBAD",
+        "SEVERE-ISCHAEMIA-2023",
     ];
     assert!(rows.iter().all(|row| known.contains(&row.guideline.as_str())), "a family of rows is not read");
+}
+
+/// An exam with temperatures of the first metatarsal heads, right and left.
+fn temperatures(day: &'static str, right: &str, left: &str, unit: &'static str) -> Exam {
+    let mut exam = Exam::normal();
+    exam.day = day;
+    for (side, number) in [("right", right), ("left", left)] {
+        let answer = match number {
+            "amputated" => Answer::NotTested("not-applicable"),
+            number => Answer::Quantity(number.to_owned(), unit),
+        };
+        exam.set("skin-temperature", side, "mth-1", answer);
+    }
+    exam
+}
+
+#[test]
+fn temperature_rows_hold() {
+    let rows = rows(FILE);
+    let temperatures_of: Vec<&Row> = rows.iter().filter(|row| row.guideline == "FOOT-TEMPERATURE").collect();
+    assert_eq!(temperatures_of.len(), 6);
+    for row in temperatures_of {
+        let fahrenheit = row.input("right_f").is_some();
+        let unit = if fahrenheit { "[degF]" } else { "Cel" };
+        let input = |celsius, other| row.input(celsius).or_else(|| row.input(other));
+        let right = input("right_c", "right_f").unwrap();
+        let left = input("left_c", "left_f").or_else(|| row.input("left")).unwrap();
+        let first = temperatures("2026-09-14", right, left, unit);
+        let derived = match input("day2_delta_c", "day2_delta_f") {
+            Some(delta) => {
+                // The second day is the same left foot and a right one warmer by the difference of the row.
+                let tenths = |text: &str| (text.parse::<f64>().unwrap() * 10.0).round() as i64;
+                let warmer = tenths(left) + tenths(delta);
+                let second = format!("{}.{}", warmer / 10, warmer % 10);
+                let second = temperatures("2026-09-15", &second, left, unit);
+                second.derive_after(&[&first], &["iwgdf-2023"])
+            }
+            None => first.derive(&["iwgdf-2023"]),
+        };
+        let care = derived.assessments[0].care.join("\n");
+        let (warm, again) =
+            (care.contains("warmer than the other foot"), care.contains("for the second day"));
+        match row.category.as_str() {
+            "hotspot=true" => assert!(warm && again, "{}: {care}", row.id),
+            "hotspot=false" => assert!(!again, "{}: {care}", row.id),
+            "needs-confirmation" => {
+                assert!(warm && !again && care.contains("measure again"), "{}: {care}", row.id)
+            }
+            "open" => assert!(!warm, "{}: nothing to compare with: {care}", row.id),
+            other => panic!("{other}"),
+        }
+        // It never makes an active problem of a temperature.
+        assert_eq!(derived.assessments[0].categories, ["iwgdf-2023.0"], "{}", row.id);
+    }
+    // 31.0 - 28.8 is exactly 2.2, and not above it.
+    let care = |right| temperatures("2026-09-14", right, "28.8", "Cel").summary("iwgdf-2023").care.join("");
+    assert_eq!(care("31.0"), "");
+    assert!(care("31.01").contains("by 2.21 Cel"), "{}", care("31.01"));
+}
+
+#[test]
+fn ulcer_rows_hold() {
+    let rows = rows(FILE);
+    let ulcers: Vec<&Row> = rows.iter().filter(|row| row.guideline == "SINBAD").collect();
+    assert_eq!(ulcers.len(), 7);
+    for row in ulcers {
+        let place = match row.input("site").unwrap() {
+            "forefoot" => "left-forefoot-sole",
+            "midfoot" => "left-midfoot-sole",
+            "hindfoot" => "left-heel",
+            other => panic!("{other}"),
+        };
+        let is = |key| row.input(key).unwrap() == "true";
+        let mut exam = Exam::normal();
+        if is("reduced_pedal_flow") {
+            for artery in ARTERIES {
+                exam.set("pulse", "left", artery, Answer::Code("absent"));
+            }
+        }
+        if is("lops") {
+            exam.set("monofilament-10g", "left", "mth-1", Answer::Code("not-felt"));
+        }
+        let grade = if is("infection") { "grade-2" } else { "grade-1" };
+        let depth =
+            if row.input("depth") == Some("skin-subcutis") { "skin-only" } else { "muscle-tendon-or-deeper" };
+        let area = Answer::Quantity(row.input("area_cm2").unwrap().to_owned(), "cm2");
+        exam.set("ulcer", place, "ulcer-infection", Answer::Code(grade));
+        exam.set("ulcer", place, "ulcer-depth", Answer::Code(depth));
+        exam.set("ulcer", place, "ulcer-area", area);
+        let summary = exam.summary("iwgdf-2023");
+        assert_eq!(summary.categories, ["iwgdf-2023.active"], "{}", row.id);
+        let score = row.category.strip_prefix("score=").unwrap();
+        let care = summary.care.join("\n");
+        assert!(care.contains(&format!("SINBAD {score} of 6 (")), "{}: {care}", row.id);
+        assert_eq!(care.contains("heals more slowly"), score.parse::<u32>().unwrap() >= 3, "{}", row.id);
+        // What was not recorded is no zero.
+        exam.set("ulcer", place, "ulcer-area", Answer::NotTested("not-performed"));
+        let care = exam.summary("iwgdf-2023").care.join("\n");
+        assert!(care.contains("area not known") && care.contains(" to "), "{}: {care}", row.id);
+    }
+}
+
+#[test]
+fn severe_ischaemia_rows_hold() {
+    let rows = rows(FILE);
+    let pressures: Vec<&Row> = rows.iter().filter(|row| row.guideline == "SEVERE-ISCHAEMIA-2023").collect();
+    assert_eq!(pressures.len(), 9);
+    for row in pressures {
+        let mut exam = Exam::normal();
+        for (key, value) in row.inputs() {
+            let number = |unit| Answer::Quantity(value.to_owned(), unit);
+            match key {
+                "ankle_pressure" => {
+                    exam.set("systolic-pressure", "left", "dorsalis-pedis", number(MMHG));
+                }
+                "toe_pressure" => {
+                    exam.set("systolic-pressure", "left", "hallux-pressure", number(MMHG));
+                }
+                "abi" => {
+                    exam.set("ankle-brachial-index", "left", "", number("1"));
+                }
+                "tcpo2" => {
+                    exam.set("tcpo2", "left", "", number(MMHG));
+                }
+                other => panic!("{other}"),
+            }
+        }
+        let severe = row.category == "urgent-vascular";
+        let care = exam.summary("iwgdf-2023").care.join("\n");
+        assert_eq!(care.contains("severe ischaemia by"), severe, "{}: {care}", row.id);
+        assert_ne!(exam.summary("iwgdf-2023").categories, ["iwgdf-2023.active"], "{}", row.id);
+        // With an ulcer it is referred at once, whatever the pulses say.
+        exam.set("active-problem", "left", "active-ulcer", Answer::Code("present"));
+        let referral = exam.summary("iwgdf-2023").referral.unwrap();
+        let at_once = referral.starts_with("Immediate referral");
+        // An index of 0.40 is peripheral artery disease all the same.
+        assert_eq!(at_once, severe || row.input("abi").is_some(), "{}: {referral}", row.id);
+    }
+}
+
+#[test]
+fn a_stated_index_between_two_hundredths_says_that_it_is_rounded_up() {
+    let stated = |number: &str| {
+        let mut exam = Exam::normal();
+        exam.set("toe-brachial-index", "left", "", Answer::Quantity(number.to_owned(), "1"));
+        let (found, summary) = verdict(&exam, "2");
+        (found, summary.policies.iter().any(|policy| policy.contains("exactly between two hundredths")))
+    };
+    assert_eq!(stated("0.705"), (Verdict::Absent, true));
+    assert_eq!(stated("0.704"), (Verdict::Present, false));
+    assert_eq!(stated("0.71"), (Verdict::Absent, false));
 }

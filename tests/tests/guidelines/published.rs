@@ -3,10 +3,10 @@
 
 use solewire_profiles::findings::Fact;
 use solewire_profiles::findings::Fact::{
-    ActiveProblem, Callus, CharcotHistory, Deformity, EgfrBelow30, EgfrExactly30, EndStageRenalDisease,
-    FootPulseAbsent, LimitedJointMobility, LossOfProtectiveSensation as Lops, MonofilamentInsensate,
-    PeripheralArteryDisease as Pad, PreviousAmputation, PreviousUlcer, RenalReplacementTherapy,
-    SelfCareImpaired,
+    ActiveProblem, Callus, CharcotHistory, Deformity, EgfrBelow15, EgfrBelow30, EgfrExactly30,
+    EndStageRenalDisease, FootPulseAbsent, LimitedJointMobility, LossOfProtectiveSensation as Lops,
+    MonofilamentInsensate, PeripheralArteryDisease as Pad, PreviousAmputation, PreviousUlcer,
+    RenalReplacementTherapy, SelfCareImpaired,
 };
 
 /// The facts that are true of a person, a bit for each.
@@ -50,7 +50,7 @@ pub(crate) const TABLES: &[Table] = &[
     Table {
         id: "iwgdf-2023",
         asks: &[ActiveProblem, Lops, Pad, Deformity, PreviousUlcer, PreviousAmputation, EndStageRenalDisease],
-        recorded: &[LimitedJointMobility, CharcotHistory],
+        recorded: &[LimitedJointMobility, CharcotHistory, EgfrBelow15],
         category: iwgdf_2023,
     },
     Table {
@@ -65,7 +65,7 @@ pub(crate) const TABLES: &[Table] = &[
             PreviousAmputation,
             RenalReplacementTherapy,
         ],
-        recorded: &[EndStageRenalDisease, CharcotHistory],
+        recorded: &[EndStageRenalDisease, CharcotHistory, EgfrBelow15],
         category: nice_ng19,
     },
     Table {
@@ -103,7 +103,8 @@ pub(crate) const TABLES: &[Table] = &[
 /// Schaper 2024, table 1.
 fn iwgdf_2023(person: Truth) -> &'static str {
     let at_risk = person.any(&[Lops, Pad]);
-    let history = person.any(&[PreviousUlcer, PreviousAmputation, EndStageRenalDisease]);
+    // The table names no filtration rate: local policy counts one of kidney failure as end-stage renal disease.
+    let history = person.any(&[PreviousUlcer, PreviousAmputation, EndStageRenalDisease, EgfrBelow15]);
     // No row has limited mobility or an old Charcot foot: local policy counts both as deformity.
     let deformed = person.any(&[Deformity, LimitedJointMobility, CharcotHistory]);
     if person.has(ActiveProblem) {
@@ -123,7 +124,7 @@ fn iwgdf_2023(person: Truth) -> &'static str {
 /// NICE NG19, risk categories.
 fn nice_ng19(person: Truth) -> &'static str {
     // Kidney failure without replacement therapy and an old Charcot foot are not named: local policy.
-    let renal = person.any(&[RenalReplacementTherapy, EndStageRenalDisease]);
+    let renal = person.any(&[RenalReplacementTherapy, EndStageRenalDisease, EgfrBelow15]);
     let deformed = person.any(&[Deformity, CharcotHistory]);
     let pair = match person.count(&[Lops, Pad]) {
         0 => false,

@@ -160,6 +160,149 @@ fn an_egfr_of_exactly_30_counts_and_says_so() {
 }
 
 #[test]
+fn a_rate_of_kidney_failure_never_reads_as_no_renal_disease() {
+    let with_rate = |rate: &str, recorded: Answer| {
+        let mut exam = Exam::normal();
+        exam.set_person("egfr", "", Answer::Quantity(rate.to_owned(), "mL/min/{1.73_m2}"));
+        exam.set_person("history", "end-stage-renal-disease", recorded);
+        exam
+    };
+    for recorded in [Answer::Code("absent"), Answer::NotTested("unknown")] {
+        let denied = matches!(recorded, Answer::Code(_));
+        let failing = with_rate("14.9", recorded.clone());
+        for (guideline, category) in [("iwgdf-2023", "3"), ("nice-ng19", "high")] {
+            let summary = failing.summary(guideline);
+            assert_eq!(summary.categories, [format!("{guideline}.{category}")]);
+            assert_eq!(summary.rules, ["kidney-failure-by-rate"]);
+            assert!(summary.policies.iter().any(|policy| policy.contains("rate below 15")), "{summary:#?}");
+            assert_eq!(!summary.contradictions.is_empty(), denied, "{summary:#?}");
+        }
+    }
+    // At 15 it is a low rate and no failure; a recorded disease decides by the row of the table.
+    assert_eq!(with_rate("15", Answer::Code("absent")).summary("iwgdf-2023").categories, ["iwgdf-2023.0"]);
+    let recorded = with_rate("12", Answer::Code("present")).summary("iwgdf-2023");
+    assert_eq!((recorded.rules, recorded.contradictions), (vec!["history-alone".to_owned()], Vec::new()));
+}
+
+#[test]
+fn near_misses_name_the_value_that_would_have_crossed_and_the_rule() {
+    let near = |test, part, answer: Answer, guideline: &str| {
+        let mut exam = Exam::normal();
+        exam.set(test, "left", part, answer);
+        exam.summary(guideline).near_misses
+    };
+    let number = |text: &str, unit| Answer::Quantity(text.to_owned(), unit);
+    assert_eq!(
+        near("ankle-brachial-index", "", number("0.91", "1"), "iwgdf-2023"),
+        [
+            "left foot: ankle-brachial index 0.91, abnormal at 0.90 or less; with peripheral artery disease it would be \
+          category 1 (low) (rule neuropathy-or-ischaemia)."
+        ]
+    );
+    assert_eq!(
+        near("vibration-128hz", "hallux-dorsal", number("9", "s"), "ada-2008"),
+        [
+            "left foot: 128 Hz tuning fork vibration sense lost 9 s before the examiner loses it, abnormal from 10 s on, \
+          at the dorsal distal phalanx of the great toe; with loss of protective sensation it would be category 1 (rule \
+          neuropathy)."
+        ]
+    );
+    assert_eq!(near("vibration-threshold", "", number("24.9", "V"), "nice-ng19").len(), 1);
+    assert_eq!(near("toe-brachial-index", "", number("0.71", "1"), "nice-ng19").len(), 1);
+    for (test, part, answer) in [
+        ("ankle-brachial-index", "", number("1.00", "1")),
+        ("toe-brachial-index", "", number("0.78", "1")),
+        ("vibration-128hz", "hallux-dorsal", number("8.9", "s")),
+        ("vibration-threshold", "", number("22", "V")),
+        // What has crossed is no near miss.
+        ("ankle-brachial-index", "", number("0.90", "1")),
+    ] {
+        assert_eq!(near(test, part, answer, "iwgdf-2023"), Vec::<String>::new(), "{test}");
+    }
+    let mut toes = Exam::normal();
+    for side in SIDES {
+        for tip in ["toe-tip-1", "toe-tip-3", "toe-tip-5"] {
+            toes.set("toe-touch", side, tip, Answer::Code("felt"));
+        }
+    }
+    toes.set("toe-touch", "right", "toe-tip-3", Answer::Code("not-felt"));
+    let said = toes.summary("iwgdf-2023").near_misses;
+    assert!(said.len() == 1 && said[0].contains("not felt at 1 of the six toe tips"), "{said:?}");
+    // It would change nothing: the category is 3 as it is.
+    toes.set_person("history", "previous-ulcer", Answer::Code("present"));
+    assert_eq!(toes.summary("iwgdf-2023").near_misses, Vec::<String>::new());
+    let mut rate = Exam::normal();
+    rate.set_person("egfr", "", number("31", "mL/min/{1.73_m2}"));
+    assert_eq!(rate.summary("scotland-2016").near_misses.len(), 1);
+    assert_eq!(rate.summary("iwgdf-2023").near_misses, Vec::<String>::new(), "the table asks no rate");
+}
+
+#[test]
+fn what_is_missing_says_what_it_alone_would_change() {
+    let mut exam = Exam::normal();
+    exam.without("pulse").set("deformity", "left", "significant-deformity", Answer::Code("present"));
+    let missing = exam.summary("iwgdf-2023").missing;
+    assert_eq!(missing.len(), 1);
+    assert!(
+        missing[0].ends_with(
+            "This alone would settle the category: category 2 (moderate) if present, category 0 (very low) if absent."
+        ),
+        "{missing:?}"
+    );
+    exam.without("monofilament-10g").without("vibration-128hz");
+    let missing = exam.summary("iwgdf-2023").missing;
+    assert_eq!(missing.len(), 3);
+    for line in &missing[..2] {
+        let alone = "Alone it would leave category 2 (moderate) if present, between category 0 (very low) and category 2 \
+                     (moderate) if absent.";
+        assert!(line.ends_with(alone), "{line}");
+    }
+}
+
+#[test]
+fn a_category_is_told_with_its_number_and_its_name() {
+    let told = |guideline: &str| insensate().summary(guideline).displays.remove(0);
+    for (guideline, name) in [
+        ("iwgdf-2023", "IWGDF 2023 category 1: low risk"),
+        ("nice-ng19", "NICE NG19: moderate risk"),
+        ("ada-2008", "ADA 2008 category 1"),
+        ("scotland-2016", "Scotland 2016: moderate risk"),
+    ] {
+        assert_eq!(told(guideline), name);
+        let derived = insensate().derive(&[guideline]);
+        let assessment = of_type(&derived, "RiskAssessment")[0];
+        assert_eq!(assessment["prediction"][0]["qualitativeRisk"]["text"], name);
+        assert!(assessment["text"]["div"].as_str().unwrap().contains(&format!("{name}.")));
+    }
+    let mut exam = Exam::normal();
+    exam.set_person("history", "previous-ulcer", Answer::Code("present"));
+    assert_eq!(exam.summary("scotland-2016").displays, ["Scotland 2016: in remission"]);
+    exam.set("active-problem", "left", "gangrene", Answer::Code("present"));
+    assert_eq!(exam.summary("nice-ng19").displays, ["NICE NG19: active foot problem"]);
+}
+
+#[test]
+fn care_is_told_whatever_the_category() {
+    let mut exam = Exam::normal();
+    assert_eq!(exam.summary("iwgdf-2023").care, Vec::<String>::new());
+    exam.set_person("footwear", "", Answer::Code("barefoot"));
+    exam.set_person("self-care", "checks-feet-daily", Answer::Code("no"));
+    exam.set("skin", "left", "callus", Answer::Code("present"));
+    exam.set("nails", "right", "ingrown-nail", Answer::Code("present"));
+    let summary = exam.summary("iwgdf-2023");
+    assert_eq!(summary.categories, ["iwgdf-2023.0"]);
+    assert_eq!(
+        summary.care,
+        [
+            "footwear worn to the visit: barefoot",
+            "self-care: looks at both feet every day: no",
+            "left foot: callus",
+            "right foot: ingrown nail"
+        ]
+    );
+}
+
+#[test]
 fn ada_takes_deformity_alone_by_a_named_policy() {
     let mut exam = Exam::normal();
     exam.set("deformity", "left", "significant-deformity", Answer::Code("present"));

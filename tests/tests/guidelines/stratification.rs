@@ -76,7 +76,7 @@ fn facts(row: &Row, history: Fact) -> FactTable {
                     for (holds, fact) in [
                         (rate < 30, Fact::EgfrBelow30),
                         (rate == 30, Fact::EgfrExactly30),
-                        (rate < 15, Fact::EndStageRenalDisease),
+                        (rate < 15, Fact::EgfrBelow15),
                     ] {
                         put(fact, if holds { State::Present } else { State::Absent });
                     }

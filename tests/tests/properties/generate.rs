@@ -200,7 +200,7 @@ fn slots(protocols: [usize; 2]) -> Vec<Slot> {
     add(group, "history", None, &items(&HISTORY), &[absent], &[present]);
     let (yes, no) = (What::Code("yes"), What::Code("no"));
     add(group + 1, "self-care", None, &items(&["can-see-and-reach-feet", "has-help"]), &[yes], &[no]);
-    let egfr = ["90", "30", "29", "15"].map(|text| number(text, "mL/min/{1.73_m2}"));
+    let egfr = ["90", "30", "29", "12"].map(|text| number(text, "mL/min/{1.73_m2}"));
     add(group + 2, "egfr", None, &[Part::Whole], &egfr[..2], &egfr[2..]);
     assert!(group + 2 < GROUPS);
     out

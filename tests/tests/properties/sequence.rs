@@ -5,7 +5,9 @@ use serde_json::{Value, json};
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::resources::LOWER;
 use solewire_profiles::risk::Category;
-use solewire_profiles::{AssessOptions, AssessmentSummary, CheckContext, Derived, Past, SubmittedExam};
+use solewire_profiles::{
+    AssessOptions, AssessmentSummary, CheckContext, Derived, ExamFacts, Past, SubmittedExam,
+};
 
 use super::generate::{exam, normal_exam};
 use super::model::{Exam, Finding, Part, Side, Style, What};
@@ -38,7 +40,9 @@ fn all_guidelines() -> AssessOptions {
 }
 
 fn after(now: &SubmittedExam, earlier: &[&SubmittedExam]) -> Derived {
-    let exams: Vec<Vec<&Value>> = earlier.iter().map(|exam| bodies(exam)).collect();
+    let read: Vec<ExamFacts> =
+        earlier.iter().map(|exam| ENGINE.facts(&bodies(exam), &all_guidelines())).collect();
+    let exams: Vec<&ExamFacts> = read.iter().collect();
     ENGINE.assess_after(&now.key, &bodies(now), &all_guidelines(), Past { exams: &exams, ..Past::default() })
 }
 
@@ -49,7 +53,7 @@ fn ends(derived: &Derived) -> Vec<(usize, usize)> {
             ENGINE.guidelines().iter().find(|guideline| guideline.id == summary.guideline).unwrap();
         let number = |display: &String| {
             let is_named = |category: &Category| {
-                display.starts_with(&format!("{}: {}", guideline.title, category.display))
+                display.starts_with(&guideline.title) && display.contains(&category.display)
             };
             guideline.categories.iter().position(is_named).unwrap_or_else(|| panic!("{display}"))
         };

@@ -47,7 +47,9 @@ pub(super) fn exam(
         lines(out, "missing", &assessment.missing);
         lines(out, "conflict", &assessment.contradictions);
         lines(out, "policy", &assessment.policies);
+        lines(out, "near", &assessment.near_misses);
         lines(out, "changes", &assessment.changes);
+        lines(out, "care", &assessment.care);
         lines(out, "recall", assessment.recall.as_slice());
         lines(out, "referral", assessment.referral.as_slice());
         lines(out, "caution", &[CAUTION.to_owned()]);
@@ -93,7 +95,11 @@ pub(super) fn category(assessment: &AssessmentSummary) -> String {
     match assessment.displays.as_slice() {
         [] => "no category follows".to_owned(),
         [only] => only.clone(),
-        [lowest, .., highest] => format!("{lowest} to {highest}"),
+        [lowest, .., highest] => {
+            // The name of the guideline need not be said twice.
+            let rest = highest.strip_prefix(&assessment.title).unwrap_or(highest);
+            format!("{lowest} to {}", rest.trim_start_matches([':', ',', ' ']))
+        }
     }
 }
 
@@ -116,6 +122,7 @@ mod tests {
     fn render(displays: &[&str], settings: Settings) -> String {
         let summary = AssessmentSummary {
             guideline: "iwgdf-2023".to_owned(),
+            title: "IWGDF 2023".to_owned(),
             assessment: "00000000-0000-5000-8000-000000000000".parse().unwrap(),
             status: if displays.len() == 1 { "final" } else { "preliminary" },
             categories: Vec::new(),
@@ -125,7 +132,9 @@ mod tests {
             missing: vec!["Right pedal pulses: would decide it.".to_owned(), "Callus\u{1b}[2J.".to_owned()],
             contradictions: vec!["Left hallux: felt and not felt.".to_owned()],
             policies: vec!["Any listed deformity counts.".to_owned()],
+            near_misses: vec!["Left ankle index 0.91.".to_owned()],
             changes: Vec::new(),
+            care: vec!["left foot: callus".to_owned()],
             recall: Some("within 3 to 6 months".to_owned()),
             referral: None,
         };

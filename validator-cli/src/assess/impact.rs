@@ -138,6 +138,7 @@ mod tests {
     fn summary(guideline: &str, category: &str, rule: &str, status: &'static str) -> AssessmentSummary {
         AssessmentSummary {
             guideline: guideline.to_owned(),
+            title: guideline.to_uppercase(),
             assessment: "00000000-0000-5000-8000-000000000000".parse().unwrap(),
             status,
             categories: Vec::new(),
@@ -147,7 +148,9 @@ mod tests {
             missing: Vec::new(),
             contradictions: Vec::new(),
             policies: Vec::new(),
+            near_misses: Vec::new(),
             changes: Vec::new(),
+            care: Vec::new(),
             recall: None,
             referral: None,
         }

@@ -108,7 +108,7 @@ impl Reporter for Human {
         }
         let unlisted = match totals.unlisted {
             0 => String::new(),
-            number => format!(" ({number} not listed here)"),
+            number => format!(" (and {number} more, not listed here)"),
         };
         let summary = format!("{}: {}{unlisted}.", visible(&name.shown), totals.issues.words());
         out.push_str(&self.style.strong(&summary));
@@ -141,7 +141,7 @@ impl Reporter for Human {
         );
         if totals.unlisted > 0 {
             line.push_str(&format!(
-                " {} not listed; --max-errors 0 lists all.",
+                " {} not listed; see --max-errors and --max-errors-per-file.",
                 count(totals.unlisted, "issue")
             ));
         }

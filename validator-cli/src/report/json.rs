@@ -9,11 +9,12 @@ use super::{Entry, Reporter, SCHEMA_VERSION, Totals, Verdict, one_line};
 pub(super) struct Json {
     show_values: bool,
     first: bool,
+    stale: Vec<String>,
 }
 
 impl Json {
     pub(super) fn new(show_values: bool) -> Json {
-        Json { show_values, first: true }
+        Json { show_values, first: true, stale: Vec::new() }
     }
 }
 
@@ -29,8 +30,13 @@ impl Reporter for Json {
         out.push_str(&one_line(&document(entry, self.show_values)));
     }
 
+    fn stale(&mut self, _out: &mut String, entries: &[String]) {
+        self.stale = entries.to_vec();
+    }
+
     fn finish(&mut self, out: &mut String, totals: &Totals) {
-        out.push_str(&format!("\n],\"summary\":{}}}\n", one_line(&summary(totals))));
+        let summary = with_stale(summary(totals), &self.stale);
+        out.push_str(&format!("\n],\"summary\":{}}}\n", one_line(&summary)));
     }
 }
 
@@ -87,6 +93,14 @@ fn issue(issue: &Issue, root: &str, show_values: bool) -> Value {
         members.insert("value".to_owned(), json!(value));
     }
     out
+}
+
+/// The totals with the entries of the baseline that accept nothing any more, where there are any.
+pub(super) fn with_stale(mut summary: Value, entries: &[String]) -> Value {
+    if let (false, Some(members)) = (entries.is_empty(), summary.as_object_mut()) {
+        members.insert("stale_baseline_entries".to_owned(), json!(entries));
+    }
+    summary
 }
 
 /// The totals as the JSON and NDJSON reports give them.

@@ -116,7 +116,7 @@ impl Reporter for Junit {
                 self.case(
                     entry,
                     entry.root,
-                    &format!("      <skipped message=\"{}\"/>\n", escaped(&visible(reason))),
+                    &format!("      <skipped>{}</skipped>\n", escaped(&visible(reason))),
                 );
             }
             Verdict::Unread(reason) => {
@@ -138,6 +138,24 @@ impl Reporter for Junit {
         out.push_str(&self.cases);
         out.push_str("  </testsuite>\n");
         *self = Junit::new(self.settings);
+    }
+
+    fn stale(&mut self, out: &mut String, entries: &[String]) {
+        if entries.is_empty() {
+            return;
+        }
+        let tests = entries.len();
+        out.push_str(&format!(
+            "  <testsuite name=\"baseline\" tests=\"{tests}\" failures=\"0\" errors=\"0\" skipped=\"0\">\n"
+        ));
+        for (number, text) in entries.iter().enumerate() {
+            out.push_str(&format!(
+                "    <testcase classname=\"baseline\" name=\"stale entry {}\">\n      <system-out>{}</system-out>\n    </testcase>\n",
+                number + 1,
+                escaped(&visible(text))
+            ));
+        }
+        out.push_str("  </testsuite>\n");
     }
 
     fn finish(&mut self, out: &mut String, totals: &Totals) {

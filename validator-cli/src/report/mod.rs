@@ -92,7 +92,7 @@ pub(crate) struct Totals {
     pub(crate) issues: Counts,
     /// Issues that the baseline accepts. They are neither listed nor counted elsewhere.
     pub(crate) accepted: usize,
-    /// Issues counted but not listed, because of `--max-errors`.
+    /// Issues counted but not listed, because of `--max-errors` or `--max-errors-per-file`.
     pub(crate) unlisted: usize,
     /// Whether the run was interrupted before everything was read.
     pub(crate) incomplete: bool,
@@ -146,6 +146,8 @@ pub(crate) trait Reporter {
     fn end_file(&mut self, _out: &mut String, _name: &Name, _totals: &Totals) {}
     /// After the last document of the run, before it is finished: the codes that no map covered.
     fn unmapped(&mut self, _out: &mut String, _codes: &Unmapped) {}
+    /// Before the run is finished: entries of the baseline that accept nothing any more, a line each.
+    fn stale(&mut self, _out: &mut String, _entries: &[String]) {}
     /// After the last document of the run.
     fn finish(&mut self, out: &mut String, totals: &Totals);
 }

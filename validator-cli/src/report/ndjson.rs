@@ -2,17 +2,18 @@
 
 use serde_json::{Value, json};
 
-use super::json::{document, summary};
+use super::json::{document, summary, with_stale};
 use super::{Entry, Reporter, SCHEMA_VERSION, Totals, one_line};
 
 /// JSON lines. The member `kind` tells a document from the summary.
 pub(super) struct Ndjson {
     show_values: bool,
+    stale: Vec<String>,
 }
 
 impl Ndjson {
     pub(super) fn new(show_values: bool) -> Ndjson {
-        Ndjson { show_values }
+        Ndjson { show_values, stale: Vec::new() }
     }
 }
 
@@ -21,8 +22,12 @@ impl Reporter for Ndjson {
         push(out, "document", document(entry, self.show_values));
     }
 
+    fn stale(&mut self, _out: &mut String, entries: &[String]) {
+        self.stale = entries.to_vec();
+    }
+
     fn finish(&mut self, out: &mut String, totals: &Totals) {
-        push(out, "summary", summary(totals));
+        push(out, "summary", with_stale(summary(totals), &self.stale));
     }
 }
 

@@ -41,6 +41,18 @@ impl Reporter for Outcomes {
         out.push('\n');
     }
 
+    fn stale(&mut self, out: &mut String, entries: &[String]) {
+        if entries.is_empty() {
+            return;
+        }
+        let issues: Vec<Value> = entries
+            .iter()
+            .map(|text| json!({ "severity": "information", "code": "informational", "details": { "text": text } }))
+            .collect();
+        out.push_str(&one_line(&json!({ "resourceType": "OperationOutcome", "issue": issues })));
+        out.push('\n');
+    }
+
     fn finish(&mut self, out: &mut String, totals: &Totals) {
         if totals.incomplete {
             let outcome = json!({

@@ -3,6 +3,8 @@
 use std::collections::HashMap;
 
 use serde_json::{Value, json};
+use solewire_profiles::definitions::BaseTables;
+use solewire_profiles::invariants::{INVARIANT, published};
 use solewire_profiles::issue::{Issue, Rule, Severity};
 
 use super::{Entry, Reporter, Totals, Verdict, one_line};
@@ -40,14 +42,14 @@ impl Sarif {
         sarif
     }
 
-    /// The place of a rule in the list, which grows for keys that a profile brought.
+    /// The place of a rule in the list, which grows for the keys of conditions.
     fn place(&mut self, id: &str) -> usize {
         if let Some(&place) = self.places.get(id) {
             return place;
         }
         let place = self.rules.len();
         self.places.insert(id.to_owned(), place);
-        self.rules.push(json!({ "id": id }));
+        self.rules.push(condition(id).unwrap_or_else(|| json!({ "id": id })));
         place
     }
 
@@ -112,6 +114,12 @@ impl Reporter for Sarif {
         self.seen.clear();
     }
 
+    fn stale(&mut self, _out: &mut String, entries: &[String]) {
+        let notifications =
+            entries.iter().map(|text| json!({ "level": "note", "message": { "text": text } }));
+        self.notifications.extend(notifications);
+    }
+
     fn finish(&mut self, out: &mut String, totals: &Totals) {
         let tool = json!({ "driver": {
             "name": env!("CARGO_PKG_NAME"),
@@ -146,6 +154,19 @@ fn descriptor(rule: &Rule) -> Value {
         "defaultConfiguration": { "level": level(rule.severity) },
         "properties": { "source": rule.source },
     })
+}
+
+/// The descriptor of a condition of R4; none for one that a profile states.
+fn condition(key: &str) -> Option<Value> {
+    let conditions = published(BaseTables::builtin().ok()?);
+    let condition = conditions.iter().find(|condition| condition.key == key)?;
+    Some(json!({
+        "id": key,
+        "shortDescription": { "text": condition.human },
+        "help": { "text": INVARIANT.mend },
+        "defaultConfiguration": { "level": level(condition.severity) },
+        "properties": { "source": INVARIANT.source },
+    }))
 }
 
 fn level(severity: Severity) -> &'static str {

@@ -36,10 +36,14 @@ fn derived(text: &str) -> Derived {
 /// The report for people behind its first line, which must name the file and the category or the range.
 #[track_caller]
 fn body(ran: &Ran, text: &str) -> String {
-    let displays = &derived(text).assessments[0].displays;
-    let category = match displays.as_slice() {
+    let summary = &derived(text).assessments[0];
+    let category = match summary.displays.as_slice() {
         [only] => only.clone(),
-        [first, .., last] => format!("{first} to {last}"),
+        // The name of the guideline stands once.
+        [first, .., last] => {
+            let last = last.strip_prefix(&summary.title).unwrap();
+            format!("{first} to {}", last.trim_start_matches(": ").trim_start())
+        }
         [] => panic!("no category"),
     };
     let (head, body) = ran.out.split_once('\n').unwrap();

@@ -38,6 +38,31 @@ fn a_flag_beats_the_environment_which_beats_the_file_which_beats_the_default() {
 }
 
 #[test]
+fn the_users_own_file_comes_last_and_is_not_needed() {
+    let bench = bench();
+    bench.put("home/.config/solewire-check/solewire-check.toml", "fail-on = \"note\"\nmax-errors = 7\n");
+    bench.put("xdg/solewire-check/solewire-check.toml", "colour = \"never\"");
+    let with = |arguments: &[&str], variables: &[(&str, &str)]| {
+        let mut command = bench.command(arguments);
+        for (name, folder) in variables {
+            command.env(name, bench.path(folder));
+        }
+        ran(&mut command, b"")
+    };
+    let shown = with(&["config", "show"], &[("HOME", "home")]).ends(0).out;
+    let source = |name: &str| {
+        let line = shown.lines().find(|line| line.split(' ').next() == Some(name)).unwrap();
+        line.rsplit_once("file ").map(|(_, path)| path.to_owned())
+    };
+    assert_eq!(source("fail-on").as_deref(), Some("solewire-check.toml"), "{shown}");
+    assert!(source("max-errors").unwrap().ends_with("home/.config/solewire-check/solewire-check.toml"));
+    with(&["config", "show", "--no-config"], &[("XDG_CONFIG_HOME", "xdg")]).ends(0);
+    let ran = with(&["config", "show"], &[("XDG_CONFIG_HOME", "xdg"), ("HOME", "home")]).ends(2);
+    assert!(ran.err.contains("colour is no setting"), "{}", ran.err);
+    with(&[&VALIDATE[..], &["--format", "human"]].concat(), &[]).ends(1);
+}
+
+#[test]
 fn a_file_can_be_named_and_its_paths_are_meant_from_where_it_lies() {
     let bench = bench();
     bench.put("desk/own.toml", "baseline = \"accepted.toml\"\nfail-on = \"warning\"\n");

@@ -7,7 +7,7 @@ fn the_version_names_what_is_checked_by() {
     let bench = Bench::new();
     let long = bench.run(&["--version"]).ends(0).out;
     assert!(long.starts_with("solewire-check 0."), "{long}");
-    for line in ["FHIR 4.0.1", "guideline iwgdf-2023 version "] {
+    for line in ["FHIR 4.0.1", "profiles version ", "guideline iwgdf-2023 version "] {
         assert!(long.lines().any(|found| found.starts_with(line)), "{long}");
     }
     assert_eq!(bench.run(&["-V"]).ends(0).out.lines().count(), 1);

@@ -82,6 +82,8 @@ impl Bench {
 fn command(folder: &Path, arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_solewire-check"));
     command.args(arguments).current_dir(folder).env_remove("NO_COLOR").env("TERM", "xterm");
+    // Whoever runs the tests may have settings of their own.
+    command.env_remove("XDG_CONFIG_HOME").env_remove("HOME");
     command
 }
 

@@ -7,6 +7,17 @@ use super::{Bench, CLINIC};
 /// After the exam of the example.
 const AT: &str = "2026-10-06T15:00:00Z";
 
+/// A profile of a site with a condition of its own.
+pub(crate) const NARROWED: &str = r#"{
+  "resourceType": "StructureDefinition",
+  "url": "https://harbourlane.example/fhir/StructureDefinition/visit",
+  "version": "1.0.0", "name": "HarbourLaneVisit", "status": "active", "kind": "resource", "abstract": false,
+  "type": "Encounter", "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Encounter",
+  "derivation": "constraint",
+  "differential": { "element": [{ "id": "Encounter", "path": "Encounter", "constraint": [{
+    "key": "hl-1", "severity": "error", "human": "A visit has a period.", "expression": "period.exists()" }] }] }
+}"#;
+
 fn example() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("../profiles/examples/harbour-lane-devices")
@@ -25,7 +36,7 @@ fn an_exam_in_the_codes_of_a_device_is_checked_and_assessed() {
     let ran = bench.run(&["validate", "--profiles", &definitions, "--at", AT, &exam]).ends(0);
     assert!(ran.out.contains("Checked 1 document in 1 file"), "{}", ran.out);
     let ran = bench.run(&["assess", "--profiles", &definitions, "--at", AT, &exam]).ends(0);
-    assert!(ran.out.contains("IWGDF 2023: moderate"), "{}", ran.out);
+    assert!(ran.out.contains("IWGDF 2023 category 2: moderate risk"), "{}", ran.out);
 }
 
 #[test]

@@ -1,4 +1,80 @@
-//! Just enough of XML 1.0 to tell whether a report is well-formed.
+//! Just enough of XML 1.0 to tell whether a report is well-formed, and whether it is JUnit as its readers take it.
+
+/// An element: its name, what it may hold, its required attributes, its other attributes.
+type Row = (&'static str, Names, Names, Names);
+type Names = &'static [&'static str];
+
+/// What each element of JUnit XML may hold, in this order, and its attributes, required ones first; by the schema that
+/// the readers share (see `tests/published/SOURCES.md`).
+const JUNIT: &[Row] = &[
+    ("testsuites", &["testsuite"], &[], &["name", "time", "tests", "failures", "disabled", "errors"]),
+    (
+        "testsuite",
+        &["properties", "testcase", "system-out", "system-err"],
+        &["name", "tests"],
+        &["failures", "errors", "time", "disabled", "skipped", "timestamp", "hostname", "id", "package"],
+    ),
+    (
+        "testcase",
+        &["skipped", "error", "failure", "system-out", "system-err"],
+        &["name"],
+        &["assertions", "time", "classname", "file", "status"],
+    ),
+    ("skipped", &[], &[], &[]),
+    ("error", &[], &[], &["type", "message"]),
+    ("failure", &[], &[], &["type", "message"]),
+    ("system-out", &[], &[], &[]),
+    ("system-err", &[], &[], &[]),
+];
+
+/// Checks that a report is well-formed JUnit XML, and that the numbers of each suite are those of its cases.
+#[track_caller]
+pub(crate) fn assert_junit(text: &str) {
+    assert_well_formed(text);
+    let mut open: Vec<(&str, usize)> = Vec::new();
+    for tag in text.split('<').skip(2).map(|rest| rest.split('>').next().unwrap()) {
+        if tag.starts_with('/') {
+            open.pop();
+            continue;
+        }
+        let inner = tag.strip_suffix('/').unwrap_or(tag);
+        let (name, attributes) = inner.split_once(' ').unwrap_or((inner, ""));
+        let &(_, _, required, optional) = JUNIT.iter().find(|row| row.0 == name).expect(name);
+        let given: Vec<&str> =
+            attributes.split("=\"").filter_map(|part| part.rsplit(['"', ' ']).next()).collect();
+        let given = &given[..given.len().saturating_sub(1)];
+        assert!(given.iter().all(|name| required.contains(name) || optional.contains(name)), "{tag}");
+        assert!(required.iter().all(|name| given.contains(name)), "{tag}");
+        match open.last_mut() {
+            None => assert_eq!(name, "testsuites"),
+            Some((parent, at)) => {
+                let row = JUNIT.iter().find(|row| row.0 == *parent).expect("a known element");
+                let place = row.1.iter().position(|child| *child == name).expect(tag);
+                assert!(place >= *at, "{name} stands behind what follows it in {parent}");
+                *at = place;
+            }
+        }
+        if !tag.ends_with('/') {
+            open.push((name, 0));
+        }
+    }
+    for suite in text.split("<testsuite ").skip(1) {
+        let (head, cases) = suite.split_once('>').expect("a tag that ends");
+        let cases = cases.split("</testsuite>").next().unwrap_or_default();
+        for (attribute, element) in [
+            ("tests", "<testcase "),
+            ("failures", "<failure "),
+            ("errors", "<error "),
+            ("skipped", "<skipped"),
+        ] {
+            let number = cases.matches(element).count();
+            assert!(
+                head.contains(&format!(" {attribute}=\"{number}\"")),
+                "{attribute} is not {number}: {head}"
+            );
+        }
+    }
+}
 
 /// Checks nesting, attributes, entities and characters.
 #[track_caller]
@@ -30,7 +106,10 @@ pub(crate) fn assert_well_formed(text: &str) {
 
 fn assert_attributes(tag: &str) -> &str {
     let (name, mut rest) = tag.split_once(' ').unwrap_or((tag, ""));
-    assert!(!name.is_empty() && name.bytes().all(|byte| byte.is_ascii_alphabetic()), "name: {name:?}");
+    assert!(
+        !name.is_empty() && name.bytes().all(|byte| byte.is_ascii_alphabetic() || byte == b'-'),
+        "name: {name:?}"
+    );
     let mut seen = Vec::new();
     while !rest.trim().is_empty() {
         let (attribute, after) = rest.trim_start().split_once("=\"").expect("an attribute with a value");

@@ -3,7 +3,7 @@
 use serde_json::{Value, json};
 
 use super::super::exceptions::EXCEPTIONS;
-use super::super::{Expression, InvariantTable, check};
+use super::super::{Expression, Focus, InvariantTable, Steps, check};
 use super::{rows, table, types};
 
 /// Keys and pointers of the issues, in the order of keys.
@@ -46,6 +46,28 @@ fn one_table_serves_many_threads() {
         workers.into_iter().map(|worker| worker.join().unwrap()).collect()
     });
     assert_eq!(found, [1, 1, 1, 1]);
+}
+
+#[test]
+fn what_is_passed_by_without_a_property_is_true_without_it() {
+    let mut names = Vec::new();
+    for row in rows() {
+        let Ok(expression) = Expression::compile(row.expression) else { continue };
+        let Some(name) = expression.idle_without() else { continue };
+        // As much as may stand in a resource, but not that property.
+        let mut value = json!({
+            "resourceType": "Bundle", "code": {"text": "x"}, "value": 1, "status": "final", "type": "x",
+            "total": 1, "entry": [{"fullUrl": "urn:uuid:1", "search": {"mode": "match"}}], "component": [{}]
+        });
+        value.as_object_mut().unwrap().retain(|key, _| !key.starts_with(name));
+        let types = |parent: &str, property: &str| types(parent, property);
+        let focus = Focus::resource(&value, &types, &Steps::for_document(&value));
+        assert_eq!(expression.decide(&focus), Ok(Some(true)), "{} {}", row.key, row.expression);
+        names.push(name.to_owned());
+    }
+    for name in ["contained", "dataAbsentReason", "total"] {
+        assert!(names.iter().any(|known| known == name), "{names:?}");
+    }
 }
 
 #[test]

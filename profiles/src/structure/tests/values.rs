@@ -129,6 +129,11 @@ fn repeating_primitives_pair_with_their_companions() {
         &patient(json!({"given": ["Ada"], "_given": ["x"]})),
         &[("structure-type", "/name/0/_given/0")],
     );
+    assert_places(
+        &patient(json!({"given": ["Ada", "B"], "_given": [null, null]})),
+        &[("structure-cardinality", "/name/0/_given")],
+    );
+    assert_places(&patient(json!({"_given": [null]})), &[("structure-primitive", "/name/0/_given/0")]);
 }
 
 #[test]

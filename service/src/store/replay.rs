@@ -1,0 +1,108 @@
+//! Putting all deliveries of a state back into the queue, and saying beforehand what that would come to.
+
+use super::database::{reading, transaction};
+use super::{DeliveryState, OperatorRefusal, Store, StoreError};
+
+/// What putting back all deliveries of a state would come to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
+pub struct ReplayPreview {
+    /// How many would go again.
+    pub deliveries: i64,
+    /// Of how many exams.
+    pub exams: i64,
+    /// How many would stay, because a later version of their exam may have reached the record system.
+    pub superseded: i64,
+}
+
+/// A later version may have arrived, or is on its way.
+macro_rules! superseded {
+    () => {
+        "EXISTS (SELECT 1 FROM outbox AS later
+                 WHERE later.exam = outbox.exam AND later.exam_version > outbox.exam_version
+                   AND (later.reached = 1 OR later.state = 'sending'))"
+    };
+}
+
+/// Whether deliveries of this state can be put back, and whether that takes a reason.
+pub(super) fn may_replay(state: DeliveryState, reason: Option<&str>) -> Result<(), OperatorRefusal> {
+    match state {
+        DeliveryState::Parked | DeliveryState::UnknownOutcome => Ok(()),
+        DeliveryState::Delivered
+        | DeliveryState::Verified
+        | DeliveryState::Discarded
+        | DeliveryState::Withdrawn => reason.map(drop).ok_or(OperatorRefusal::ReasonMissing),
+        DeliveryState::Pending | DeliveryState::Sending => Err(OperatorRefusal::State(state)),
+    }
+}
+
+impl Store {
+    /// What [`Store::replay_all`] would do now.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn replay_preview(&self, state: DeliveryState) -> Result<ReplayPreview, StoreError> {
+        Ok(reading!(self, connection => {
+            sqlx::query_as(concat!(
+                "SELECT count(CASE WHEN NOT superseded THEN 1 END) AS deliveries,
+                        count(DISTINCT CASE WHEN NOT superseded THEN exam END) AS exams,
+                        count(CASE WHEN superseded THEN 1 END) AS superseded
+                 FROM (SELECT exam, ",
+                superseded!(),
+                " AS superseded FROM outbox WHERE state = $1) AS chosen"
+            ))
+            .bind(state.word())
+            .fetch_one(connection)
+            .await?
+        }))
+    }
+
+    /// Puts all deliveries of a state back into the queue, except those that would overwrite a later version. Gives
+    /// their number. What was taken before needs a reason.
+    ///
+    /// # Errors
+    /// When the store cannot write.
+    pub async fn replay_all(
+        &self,
+        state: DeliveryState,
+        caller: &str,
+        reason: Option<&str>,
+        now: i64,
+    ) -> Result<Result<u64, OperatorRefusal>, StoreError> {
+        if let Err(refusal) = may_replay(state, reason) {
+            return Ok(Err(refusal));
+        }
+        transaction!(self, transaction => {
+            // Holds every version of these exams, so that none is taken up between the look and the change.
+            sqlx::query(
+                "UPDATE outbox SET updated = updated WHERE exam IN (SELECT exam FROM outbox WHERE state = $1)",
+            )
+            .bind(state.word())
+            .execute(&mut *transaction)
+            .await?;
+            let noted = sqlx::query(concat!(
+                "INSERT INTO operator_actions (delivery, action, caller, reason, at)
+                 SELECT id, 'replay', $2, $3, $4 FROM outbox WHERE state = $1 AND NOT ",
+                superseded!()
+            ))
+            .bind(state.word())
+            .bind(caller)
+            .bind(reason)
+            .bind(now)
+            .execute(&mut *transaction)
+            .await?
+            .rows_affected();
+            sqlx::query(concat!(
+                "UPDATE outbox SET state = 'pending', due = $2, attempts = 0, crashes = 0, confirmed = 1,
+                                   verify_after = NULL, verify_tries = 0, updated = $2
+                 WHERE state = $1 AND NOT ",
+                superseded!()
+            ))
+            .bind(state.word())
+            .bind(now)
+            .execute(&mut *transaction)
+            .await?;
+            transaction.commit().await?;
+            Ok(Ok(noted))
+        })
+    }
+}

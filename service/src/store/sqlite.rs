@@ -1,0 +1,171 @@
+//! SQLite: a file of this process alone, with write-ahead log and full synchronisation.
+//!
+//! One connection writes, a few read. The file is opened alone, migrated and checked.
+
+use std::ffi::OsString;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::time::{Duration, Instant};
+
+use sqlx::SqlitePool;
+use sqlx::migrate::Migrator;
+use sqlx::sqlite::{
+    SqliteConnectOptions, SqliteError, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous,
+};
+
+use super::group::Group;
+use super::{Lease, StoreError};
+
+pub(super) static MIGRATIONS: Migrator = sqlx::migrate!("./migrations/sqlite");
+
+const READERS: u32 = 4;
+const BUSY: Duration = Duration::from_secs(5);
+const WAIT_FOR_CONNECTION: Duration = Duration::from_secs(10);
+
+/// An open file.
+#[derive(Debug, Clone)]
+pub(super) struct Database {
+    pub(super) writer: SqlitePool,
+    pub(super) readers: SqlitePool,
+    pub(super) group: Group,
+    pub(super) path: PathBuf,
+    /// Leases of this process are timed from here, on a clock that cannot be set.
+    opened: Instant,
+    /// The number of the last lease.
+    leases: Arc<AtomicI64>,
+    /// Held as long as the store is open, so that two processes never deliver from one outbox.
+    _lock: Arc<File>,
+}
+
+impl Database {
+    /// The time that leases are compared with, in milliseconds. It starts anew with each process, which is why a
+    /// process takes back what an earlier one left before it claims anything.
+    pub(super) fn lease_clock(&self) -> i64 {
+        i64::try_from(self.opened.elapsed().as_millis()).unwrap_or(i64::MAX)
+    }
+
+    /// A lease that no other one of this process has.
+    pub(super) fn next_lease(&self) -> Lease {
+        Lease::of(self.leases.fetch_add(1, Ordering::Relaxed))
+    }
+}
+
+/// Opens the file at `path`, creating it if there is none.
+pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
+    let lock = lock(path)?;
+    prepare_file(path).map_err(|error| open_error(path, error.to_string()))?;
+    let options = options(path)
+        .journal_mode(SqliteJournalMode::Wal)
+        .synchronous(SqliteSynchronous::Full)
+        .foreign_keys(true);
+    let writer = SqlitePoolOptions::new()
+        .max_connections(1)
+        .acquire_timeout(WAIT_FOR_CONNECTION)
+        .connect_with(options.clone())
+        .await
+        .map_err(|error| explain(path, &error))?;
+    let check: String = sqlx::query_scalar("PRAGMA quick_check(1)")
+        .fetch_one(&writer)
+        .await
+        .map_err(|error| explain(path, &error))?;
+    if check != "ok" {
+        return Err(StoreError::Damaged {
+            path: path.to_owned(),
+            reason: "its pages contradict each other".into(),
+        });
+    }
+    MIGRATIONS.run(&writer).await.map_err(|error| match error {
+        sqlx::migrate::MigrateError::Execute(error) => explain(path, &error),
+        other => StoreError::Damaged { path: path.to_owned(), reason: other.to_string() },
+    })?;
+    let readers = SqlitePoolOptions::new()
+        .max_connections(READERS)
+        .acquire_timeout(WAIT_FOR_CONNECTION)
+        .connect_with(options.read_only(true))
+        .await
+        .map_err(|error| explain(path, &error))?;
+    let group = Group::start(writer.clone());
+    Ok(Database {
+        writer,
+        readers,
+        group,
+        path: path.to_owned(),
+        opened: Instant::now(),
+        leases: Arc::new(AtomicI64::new(0)),
+        _lock: Arc::new(lock),
+    })
+}
+
+/// How a file is opened, whoever opens it.
+pub(super) fn options(path: &Path) -> SqliteConnectOptions {
+    SqliteConnectOptions::new().filename(path).busy_timeout(BUSY)
+}
+
+/// A lock on a file beside the store. The system lets go of it when the process ends, however it ends.
+fn lock(path: &Path) -> Result<File, StoreError> {
+    let mut name = OsString::from(path);
+    name.push(".lock");
+    let file = private(&PathBuf::from(name)).map_err(|error| open_error(path, error.to_string()))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(StoreError::InUse { path: path.to_owned() }),
+        Err(TryLockError::Error(error)) => Err(open_error(path, error.to_string())),
+    }
+}
+
+/// Makes the file exist, readable by its owner only. SQLite gives its log files the mode of this one.
+fn prepare_file(path: &Path) -> io::Result<()> {
+    let file = private(path)?;
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt as _;
+        file.set_permissions(std::fs::Permissions::from_mode(0o600))?;
+    }
+    drop(file);
+    Ok(())
+}
+
+fn private(path: &Path) -> io::Result<File> {
+    let mut options = OpenOptions::new();
+    options.read(true).write(true).create(true).truncate(false);
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt as _;
+        options.mode(0o600);
+    }
+    options.open(path)
+}
+
+fn open_error(path: &Path, reason: String) -> StoreError {
+    StoreError::Open { path: path.to_owned(), reason }
+}
+
+pub(super) fn explain(path: &Path, error: &sqlx::Error) -> StoreError {
+    match primary_code(error) {
+        Some(11 | 26) => StoreError::Damaged { path: path.to_owned(), reason: error.to_string() },
+        _ => open_error(path, error.to_string()),
+    }
+}
+
+/// Whether a failure may pass by itself or by an operator's hand (result codes: sqlite.org/rescode.html).
+pub(super) fn unavailable(error: &sqlx::Error) -> Option<&'static str> {
+    match primary_code(error)? {
+        5 | 6 => Some("it stayed locked"),
+        8 => Some("it is read-only"),
+        10 => Some("the disk failed"),
+        11 | 26 => Some("its content is damaged"),
+        13 => Some("the disk is full"),
+        14 => Some("its file cannot be opened"),
+        _ => None,
+    }
+}
+
+/// The primary result code of SQLite: the low eight bits of the extended one.
+fn primary_code(error: &sqlx::Error) -> Option<u32> {
+    let error = error.as_database_error()?.try_downcast_ref::<SqliteError>()?;
+    let code = sqlx::error::DatabaseError::code(error)?;
+    code.parse::<u32>().ok().map(|extended| extended & 0xff)
+}
