@@ -17,8 +17,8 @@ use solewire_tests::corpus::case;
 use solewire_tests::postgres;
 use solewire_tests::service::{Service, Setup};
 
-/// What the service has under way at once, and what the bare client has.
-const AT_ONCE: usize = 4;
+/// What the service has under way at once at the most (`delivery::Pace`), and what the bare client has.
+const AT_ONCE: usize = 8;
 const LIMIT: Duration = Duration::from_secs(3600);
 
 fn record_system() -> LoopbackRecordSystem {

@@ -34,7 +34,7 @@ fn renamed(case: &Case, name: &str) -> Vec<u8> {
 }
 
 #[tokio::test]
-async fn below_the_reserve_exams_are_refused_for_now_and_everything_else_goes_on() {
+async fn f20_below_the_reserve_exams_are_refused_for_now_and_everything_else_goes_on() {
     let case = case("category-2");
     let mut records = records_for(&case.json());
     records.go_down();
@@ -117,7 +117,7 @@ async fn a_store_that_lost_a_delivery_does_not_pass_its_check() {
 }
 
 #[tokio::test]
-async fn a_damaged_file_is_refused_by_name_and_left_as_it_is() {
+async fn f21_a_damaged_file_is_refused_by_name_and_left_as_it_is() {
     let case = case("category-2");
     let mut service = Service::start(on_a_file(None, "")).await;
     submit(&service, &case).await;
@@ -294,7 +294,7 @@ async fn characters_that_a_database_does_not_take_are_refused_and_do_no_harm() {
 }
 
 #[tokio::test]
-async fn when_much_waits_several_exams_at_once_are_refused_before_single_ones() {
+async fn f30_when_much_waits_several_exams_at_once_are_refused_before_single_ones() {
     let case = case("active-problem-alone");
     let mut records = records_for(&case.json());
     records.go_down();

@@ -469,7 +469,7 @@ proptest::proptest! {
 
     /// The versions of one exam come in their own order; those of different exams in any.
     #[test]
-    fn the_order_in_which_exams_arrive_does_not_matter(
+    fn f25_the_order_in_which_exams_arrive_does_not_matter(
         order in proptest::strategy::Just(vec![0, 0, 1, 1, 2, 2, 2, 3, 4, 4]).prop_shuffle()
     ) {
         static VERSIONS: std::sync::OnceLock<Vec<Vec<Work>>> = std::sync::OnceLock::new();
