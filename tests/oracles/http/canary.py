@@ -19,18 +19,22 @@ from service import REPOSITORY, TOKEN, Service
 
 CANARY = "Qanaryx"
 BIRTH_DATE = "1931-07-29"
-DEADLINE_SECONDS = 60
+DEADLINE_SECONDS = 120
 
 
 class Echo(http.server.BaseHTTPRequestHandler):
     """A record system that fails in one way after the other and repeats what it was sent."""
 
     protocol_version = "HTTP/1.1"
-    ways = [500, 429, 302, 401, 200, 409, 412, 422]
+    # A refusal of the message opens the way again, so that no pause grows long.
+    ways = [500, 422, 429, 422, 302, 422, 401, 422, 200, 422, 409, 422, 412, 422]
     asked = 0
 
     def do_POST(self):  # noqa: N802: the name is that of the base class
         body = self.rfile.read(int(self.headers.get("Content-Length", 0))).decode()
+        if "_search" in self.path:
+            self.found_nothing()
+            return
         status = Echo.ways[min(Echo.asked, len(Echo.ways) - 1)]
         Echo.asked += 1
         outcome = json.dumps({
@@ -52,6 +56,17 @@ class Echo(http.server.BaseHTTPRequestHandler):
         self.wfile.write(outcome)
 
     do_GET = do_PUT = do_POST  # noqa: N815
+
+    def found_nothing(self):
+        searchset = json.dumps({
+            "resourceType": "Bundle", "type": "searchset", "total": 0,
+            "link": [{"relation": "self", "url": f"http://127.0.0.1:9/{CANARY}"}],
+        }).encode()
+        self.send_response(200, CANARY)
+        self.send_header("Content-Type", "application/fhir+json")
+        self.send_header("Content-Length", str(len(searchset)))
+        self.end_headers()
+        self.wfile.write(searchset)
 
     def log_message(self, *_):
         pass
