@@ -51,6 +51,16 @@ pub(super) fn keep_connection(stream: &dyn Any, data: &mut Extensions) {
 
 /// Answers any request.
 pub(super) async fn serve(request: HttpRequest, body: Bytes, shared: Data<Shared>) -> HttpResponse {
+    let connection = request.conn_data::<Connection>().cloned();
+    let cut = || {
+        if let Some(connection) = &connection {
+            connection.cut();
+        }
+        HttpResponse::InternalServerError().finish()
+    };
+    if shared.state().down {
+        return cut();
+    }
     let behaviour = shared.note(Request {
         method: request.method().to_string(),
         target: request.uri().to_string(),
@@ -62,13 +72,6 @@ pub(super) async fn serve(request: HttpRequest, body: Bytes, shared: Data<Shared
         body: body.to_vec(),
         after: shared.started.elapsed(),
     });
-    let connection = request.conn_data::<Connection>().cloned();
-    let cut = || {
-        if let Some(connection) = &connection {
-            connection.cut();
-        }
-        HttpResponse::InternalServerError().finish()
-    };
     let work = || work(&request, &body, &shared).unwrap_or_else(|refusal| refused(&refusal));
     match behaviour {
         None => finished(work()),

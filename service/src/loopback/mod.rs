@@ -73,6 +73,8 @@ struct State {
     most_entries: Option<usize>,
     heeds_conditions: Heed,
     issuer: Option<Issuer>,
+    /// A kept connection outlives the listener for a moment; nothing is answered on it any more.
+    down: bool,
 }
 
 /// Whether the condition of a create is heeded, as it is by every record system worth its name.
@@ -303,6 +305,7 @@ impl LoopbackRecordSystem {
 
     /// Leaves the network: connections are refused. What is stored stays.
     pub fn go_down(&mut self) {
+        self.shared.state().down = true;
         if let Some(server) = self.server.take() {
             server.stop();
         }
@@ -314,6 +317,7 @@ impl LoopbackRecordSystem {
     /// When the port has been taken meanwhile.
     pub fn come_back(&mut self) -> io::Result<()> {
         if self.server.is_none() {
+            self.shared.state().down = false;
             self.server = Some(Server::run(TcpListener::bind(self.address)?, self.shared.clone())?);
         }
         Ok(())
