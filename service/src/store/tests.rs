@@ -1,3 +1,6 @@
+//! One suite for both databases. It stands in one file because every test begins with the same two stores and the same
+//! few helpers, and a statement is only right when it is right on both.
+
 use std::time::Duration;
 
 use serde_json::{Value, json};
