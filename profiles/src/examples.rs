@@ -197,6 +197,9 @@ const EXAMPLES: &[(&str, &str, &str)] = &[
     ("submit-too-many-later",
      "an exam dated before more than 256 exams of the same person",
      "the exam with the date on which it was made"),
+    ("submit-name-too-long",
+     "an identifier whose value is a report of two pages",
+     r#""identifier": [{ "system": "https://harbourlane.example/exam", "value": "HL-EXAM-2026-0004" }]"#),
 ];
 
 #[cfg(test)]

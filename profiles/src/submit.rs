@@ -65,6 +65,17 @@ pub static SUBMIT_TOO_MANY_LATER: Rule = Rule {
     source: "project rule",
 };
 
+/// An identifier, code or reference longer than what names anything.
+pub static SUBMIT_NAME_TOO_LONG: Rule = Rule {
+    id: "submit-name-too-long",
+    severity: Severity::Error,
+    issue_type: IssueType::TooLong,
+    summary: "An identifier, code or reference is longer than 512 bytes",
+    why: "Resources are found by it, and a text of this length is not one that a system gave to tell things apart.",
+    mend: "Send the identifier that the issuing system gave, and keep texts in elements that are meant for them.",
+    source: "project rule",
+};
+
 /// The rules of this family.
 pub static RULES: &[&Rule] = &[
     &SUBMIT_BUNDLE_TYPE,
@@ -73,4 +84,5 @@ pub static RULES: &[&Rule] = &[
     &SUBMIT_RESOURCE_TYPE,
     &SUBMIT_NOTHING,
     &SUBMIT_TOO_MANY_LATER,
+    &SUBMIT_NAME_TOO_LONG,
 ];

@@ -1,11 +1,9 @@
 //! Where exams are forwarded to, how, and as whom.
 
-use std::path::PathBuf;
-
-use secrecy::SecretString;
 use url::{Host, Url};
 
-use super::raw::{Origin, Raw, variable};
+use super::raw::Raw;
+use super::secret::{self, Secret};
 use super::smart::{self, Smart};
 use super::tls_files::TlsFiles;
 use super::{ConfigError, choice, http_url};
@@ -48,12 +46,12 @@ pub enum Auth {
         /// User name.
         user: String,
         /// Password.
-        password: SecretString,
+        password: Secret,
     },
     /// A fixed bearer token (RFC 6750).
     Bearer {
         /// The token.
-        token: SecretString,
+        token: Secret,
     },
     /// Tokens that are got with a signed assertion.
     Smart(Box<Smart>),
@@ -172,11 +170,12 @@ fn auth(raw: &Raw, allow_plaintext: bool) -> Result<Auth, ConfigError> {
         AuthKind::None => Ok(Auth::None),
         AuthKind::Basic => {
             let user = needed(raw, "record_system.user", "basic", "set the user name")?;
-            let password = secret(raw, "record_system.password", "record_system.password_file", "basic")?;
+            let password =
+                secret::needed(raw, "record_system.password", "record_system.password_file", "basic")?;
             Ok(Auth::Basic { user, password })
         }
         AuthKind::Bearer => Ok(Auth::Bearer {
-            token: secret(raw, "record_system.token", "record_system.token_file", "bearer")?,
+            token: secret::needed(raw, "record_system.token", "record_system.token_file", "bearer")?,
         }),
         AuthKind::Smart => Ok(Auth::Smart(Box::new(smart::read(raw, allow_plaintext)?))),
     }
@@ -187,47 +186,4 @@ pub(super) fn needed(raw: &Raw, key: &str, method: &str, mend: &str) -> Result<S
     raw.text(key)?.filter(|text| !text.is_empty()).ok_or_else(|| {
         raw.error("record_system.auth", format!("is \"{method}\" and `{key}` is not set"), mend)
     })
-}
-
-/// A secret that a method needs.
-fn secret(raw: &Raw, key: &str, file_key: &str, method: &str) -> Result<SecretString, ConfigError> {
-    secret_of(raw, key, file_key)?.ok_or_else(|| {
-        let problem = format!("is \"{method}\" and no secret is given");
-        let mend = format!("name a file in `{file_key}` or set {}", variable(key));
-        raw.error("record_system.auth", problem, mend)
-    })
-}
-
-/// A secret from a file or the environment. It never stands in the configuration file, which is copied around.
-pub(super) fn secret_of(raw: &Raw, key: &str, file_key: &str) -> Result<Option<SecretString>, ConfigError> {
-    let secret = if let Some((_, origin)) = raw.value(key) {
-        if matches!(origin, Origin::File(_)) {
-            let mend = format!(
-                "put it into a file of its own and name that in `{file_key}`, or set {}",
-                variable(key)
-            );
-            return Err(raw.error(key, "is a secret and stands in the configuration file", mend));
-        }
-        raw.text(key)?.unwrap_or_default()
-    } else if let Some(path) = raw.text(file_key)? {
-        let text = std::fs::read_to_string(PathBuf::from(&path)).map_err(|error| {
-            raw.error(
-                file_key,
-                format!("names {path}, which cannot be read ({error})"),
-                "name a readable file",
-            )
-        })?;
-        text.trim_end_matches(['\r', '\n']).to_owned()
-    } else {
-        return Ok(None);
-    };
-    // A header cannot carry anything else; found here, it is a message and not a failed delivery.
-    if secret.is_empty() || secret.chars().any(|character| character.is_control()) {
-        return Err(raw.error(
-            file_key,
-            "gives an empty secret or one with control characters",
-            "store the secret alone, on one line",
-        ));
-    }
-    Ok(Some(SecretString::from(secret)))
 }

@@ -55,9 +55,17 @@ pub static SETTINGS: &[Setting] = &[
     setting("record_system.verify", "true", "whether what was delivered is looked for a while later"),
     setting("record_system.auth", "none", "none, basic, bearer or smart (SMART Backend Services)"),
     setting("record_system.user", "", "user name for basic"),
-    setting("record_system.password_file", "", "file holding the password for basic"),
+    setting(
+        "record_system.password_file",
+        "",
+        "file holding the password for basic; read again when the old one is refused",
+    ),
     setting("record_system.password", "", "the password itself; in the environment only"),
-    setting("record_system.token_file", "", "file holding the token for bearer"),
+    setting(
+        "record_system.token_file",
+        "",
+        "file holding the token for bearer; read again when the old one is refused",
+    ),
     setting("record_system.token", "", "the token itself; in the environment only"),
     setting("record_system.client_id", "", "for smart: the id that the service was registered with"),
     setting(

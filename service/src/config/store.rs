@@ -8,7 +8,7 @@ use url::Url;
 
 use super::ConfigError;
 use super::raw::Raw;
-use super::record_system::secret_of;
+use super::secret;
 use crate::store::Limits;
 
 /// Where and how exams are kept.
@@ -105,7 +105,7 @@ fn postgres(raw: &Raw, key: &str, text: &str) -> Result<PostgresServer, ConfigEr
     let has = |wanted: &str| url.query_pairs().any(|(name, _)| name == wanted);
     let must_verify = !has("sslmode") && !stays_here(&url);
     Ok(PostgresServer {
-        password: secret_of(raw, "store.password", "store.password_file")?,
+        password: secret::optional(raw, "store.password", "store.password_file")?,
         url,
         must_verify,
     })

@@ -5,12 +5,12 @@ use std::sync::Arc;
 
 use reqwest::Method;
 use reqwest::header::{ACCEPT, CONTENT_TYPE, ETAG, LOCATION, RETRY_AFTER, WWW_AUTHENTICATE};
-use secrecy::ExposeSecret as _;
+use secrecy::{ExposeSecret as _, SecretString};
 use serde_json::Value;
 use url::Url;
 
 use super::connection::{Connection, ConnectionError, Expiries, NoAnswer, Timeouts, no_answer};
-use super::token::{Token, Tokens};
+use super::token::Tokens;
 use super::verdict::{Answer, Failure, judge};
 use super::{Trouble, Verdict};
 use crate::clock::Clock;
@@ -134,7 +134,8 @@ impl Client {
         self.once(ask.method, &url, &ask.headers, Some((ask.content_type, ask.body))).await
     }
 
-    /// Sends a request, and once more with a fresh token where the old one was not taken.
+    /// Sends a request, and once more with a fresh token, or with the secret that its file holds by now, where the old one
+    /// was not taken.
     async fn once(
         &self,
         method: Method,
@@ -153,25 +154,34 @@ impl Client {
                 None => request,
             }
         };
-        let smart = match &self.target.auth {
-            Auth::None => return self.answer(request(body)).await,
-            Auth::Basic { user, password } => {
-                return self.answer(request(body).basic_auth(user, Some(password.expose_secret()))).await;
-            }
-            Auth::Bearer { token } => {
-                return self.answer(request(body).bearer_auth(token.expose_secret())).await;
-            }
-            Auth::Smart(smart) => smart,
+        let fixed = |secret: &SecretString, body| match &self.target.auth {
+            Auth::Basic { user, .. } => request(body).basic_auth(user, Some(secret.expose_secret())),
+            _ => request(body).bearer_auth(secret.expose_secret()),
         };
-        let bearer = |token: &Token, body| request(body).bearer_auth(token.secret.expose_secret());
-        let token = self.tokens.token(&http, &self.target, smart).await?;
-        let answer = self.answer(bearer(&token, body.clone())).await?;
-        if answer.status != 401 {
-            return Ok(answer);
+        match &self.target.auth {
+            Auth::None => self.answer(request(body)).await,
+            Auth::Basic { password: secret, .. } | Auth::Bearer { token: secret } => {
+                let used = secret.current();
+                let answer = self.answer(fixed(&used, body.clone())).await?;
+                if answer.status != 401 {
+                    return Ok(answer);
+                }
+                match secret.instead_of(&used).await {
+                    Some(other) => self.answer(fixed(&other, body)).await,
+                    None => Ok(answer),
+                }
+            }
+            Auth::Smart(smart) => {
+                let token = self.tokens.token(&http, &self.target, smart).await?;
+                let answer = self.answer(fixed(&token.secret, body.clone())).await?;
+                if answer.status != 401 {
+                    return Ok(answer);
+                }
+                self.tokens.reject(&token).await;
+                let token = self.tokens.token(&http, &self.target, smart).await?;
+                self.answer(fixed(&token.secret, body)).await
+            }
         }
-        self.tokens.reject(&token).await;
-        let token = self.tokens.token(&http, &self.target, smart).await?;
-        self.answer(bearer(&token, body)).await
     }
 
     async fn answer(&self, request: reqwest::RequestBuilder) -> Result<Answer, NoAnswer> {

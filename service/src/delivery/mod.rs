@@ -40,7 +40,7 @@ use verification::Verification;
 
 use crate::clock::Clock;
 use crate::metrics::Metrics;
-use crate::store::{Claimed, DeliveryOutcome, DeliveryState, Lease, Store, StoreError};
+use crate::store::{Claimed, DeliveryOutcome, DeliveryState, Lease, Settled, Store, StoreError};
 
 /// How deliveries are paced.
 #[derive(Debug, Clone, Copy)]
@@ -132,6 +132,9 @@ struct Finished {
     sent: attempt::Sent,
 }
 
+/// How the task of a delivery ended.
+type Ended = Result<(Id, Result<Finished, StoreError>), JoinError>;
+
 impl Worker {
     /// A worker for one record system.
     #[must_use]
@@ -211,30 +214,54 @@ impl Worker {
         Ok(next)
     }
 
-    async fn finish(&mut self, finished: Result<(Id, Result<Finished, StoreError>), JoinError>) {
-        let recorded = match finished {
-            Ok((task, finished)) => {
-                self.ids.remove(&task);
-                match finished {
-                    Ok(finished) => self.record(finished).await,
-                    Err(error) => Err(error),
+    /// Records one that finished, and with it in one transaction all that have finished by now.
+    async fn finish(&mut self, first: Ended) {
+        let mut settled = Vec::new();
+        let mut next = Some(first);
+        while let Some(ended) = next {
+            match self.ended(ended).await {
+                Ok(one) => settled.extend(one),
+                // Its lease runs out and it is sent again: nothing is lost.
+                Err(error) => {
+                    tracing::error!(error = %error, "the outcome of a delivery cannot be recorded");
                 }
             }
-            Err(error) => match self.ids.remove(&error.id()) {
-                Some((id, lease)) => {
-                    tracing::error!(delivery = id, "sending a delivery crashed");
-                    self.parts.store.note_crash(id, lease, self.parts.clock.now_ms()).await
+            next = self.under_way.try_join_next_with_id();
+        }
+        if settled.is_empty() {
+            return;
+        }
+        match self.parts.store.settle(&settled, self.parts.clock.now_ms()).await {
+            Ok(recorded) => {
+                for (one, _) in settled.iter().zip(recorded).filter(|(_, recorded)| !recorded) {
+                    let delivery = one.id;
+                    tracing::warn!(delivery, "somebody else took the delivery up meanwhile; theirs counts");
                 }
-                None => Ok(()),
-            },
-        };
-        // Its lease runs out and it is sent again: nothing is lost.
-        if let Err(error) = recorded {
-            tracing::error!(error = %error, "the outcome of a delivery cannot be recorded");
+            }
+            Err(error) => {
+                tracing::error!(error = %error, "the outcomes of deliveries cannot be recorded");
+            }
         }
     }
 
-    async fn record(&mut self, finished: Finished) -> Result<(), StoreError> {
+    async fn ended(&mut self, ended: Ended) -> Result<Option<Settled>, StoreError> {
+        match ended {
+            Ok((task, finished)) => {
+                self.ids.remove(&task);
+                finished.map(|finished| Some(self.judged(finished)))
+            }
+            Err(error) => {
+                if let Some((id, lease)) = self.ids.remove(&error.id()) {
+                    tracing::error!(delivery = id, "sending a delivery crashed");
+                    self.parts.store.note_crash(id, lease, self.parts.clock.now_ms()).await?;
+                }
+                Ok(None)
+            }
+        }
+    }
+
+    /// What is to be recorded of a delivery, once the lane and the pace have learnt from it.
+    fn judged(&mut self, finished: Finished) -> Settled {
         let Finished { id, lease, attempts, took, sent } = finished;
         let now = self.parts.clock.now_ms();
         let failures = u32::try_from(attempts).unwrap_or(u32::MAX).saturating_add(1);
@@ -287,10 +314,7 @@ impl Worker {
             let (state, status) = (outcome.state.word(), outcome.remote_status);
             tracing::debug!(delivery = id, state, failure = outcome.failure, status, "not delivered");
         }
-        if !self.parts.store.settle(id, lease, &outcome, now).await? {
-            tracing::warn!(delivery = id, "somebody else took the delivery up meanwhile; theirs counts");
-        }
-        Ok(())
+        Settled { id, lease, outcome }
     }
 
     fn park(&self, id: i64, outcome: &mut DeliveryOutcome, failure: Failure) {

@@ -221,14 +221,24 @@ pub(super) fn taken(body: &[u8], types: &[&str]) -> Option<Vec<Taken>> {
 /// wait.
 fn retry_after(text: &str, now: Timestamp) -> Option<Duration> {
     let text = text.trim();
-    if !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit()) {
-        let seconds = text.parse().unwrap_or(u64::MAX);
-        return Some(Duration::from_secs(seconds).min(LONGEST_RETRY_AFTER));
+    let asked = if !text.is_empty() && text.bytes().all(|byte| byte.is_ascii_digit()) {
+        Duration::from_secs(text.parse().unwrap_or(u64::MAX))
+    } else {
+        let Ok(at) = jiff::fmt::rfc2822::DateTimeParser::new().parse_timestamp(text) else {
+            // What it said is not repeated: nobody knows what stands there.
+            tracing::warn!(
+                "the Retry-After of the record system is neither seconds nor a date; own waits hold"
+            );
+            return None;
+        };
+        let milliseconds = at.as_millisecond().saturating_sub(now.as_millisecond());
+        Duration::from_millis(u64::try_from(milliseconds).unwrap_or(0))
+    };
+    if asked > LONGEST_RETRY_AFTER {
+        let (asked, longest) = (asked.as_secs(), LONGEST_RETRY_AFTER.as_secs());
+        tracing::warn!(asked, longest, "the record system asked for a wait that is cut short, in seconds");
     }
-    let at = jiff::fmt::rfc2822::DateTimeParser::new().parse_timestamp(text).ok()?;
-    let milliseconds = at.as_millisecond().saturating_sub(now.as_millisecond());
-    let wait = Duration::from_millis(u64::try_from(milliseconds).unwrap_or(0));
-    Some(wait.min(LONGEST_RETRY_AFTER))
+    Some(asked.min(LONGEST_RETRY_AFTER))
 }
 
 #[cfg(test)]

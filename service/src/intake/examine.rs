@@ -66,6 +66,9 @@ pub(super) fn examine(
         document.locate(&mut own);
         issues.extend(own);
     }
+    let mut names = rules::check_names(document.value());
+    document.locate(&mut names);
+    issues.extend(names);
     if refused(&issues) {
         return Err(invalid(issues, &document));
     }

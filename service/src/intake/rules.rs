@@ -4,7 +4,12 @@ use std::borrow::Cow;
 
 use serde_json::Value;
 use solewire_profiles::issue::Issue;
-use solewire_profiles::submit::{SUBMIT_BUNDLE_TYPE, SUBMIT_CRITERION, SUBMIT_REQUEST, SUBMIT_RESOURCE_TYPE};
+use solewire_profiles::submit::{
+    SUBMIT_BUNDLE_TYPE, SUBMIT_CRITERION, SUBMIT_NAME_TOO_LONG, SUBMIT_REQUEST, SUBMIT_RESOURCE_TYPE,
+};
+
+/// In bytes. An index of PostgreSQL takes rows of up to 2,704, and one of them holds two names with their systems.
+const LONGEST_NAME: usize = 512;
 
 /// The issues of a document handed in as a transaction.
 pub(super) fn check_transaction(bundle: &Value) -> Vec<Issue> {
@@ -45,6 +50,60 @@ fn check_request(number: usize, entry: &Value) -> Option<Issue> {
         }
         _ => issue("method", "The method is neither POST nor PUT."),
     }
+}
+
+/// The issues of names that no index takes: of the resource alone, or of each in a Bundle.
+pub(super) fn check_names(document: &Value) -> Vec<Issue> {
+    let mut issues = Vec::new();
+    match document.get("entry").and_then(Value::as_array) {
+        Some(entries) => {
+            for (number, entry) in entries.iter().enumerate() {
+                if let Some(resource) = entry.get("resource") {
+                    check_names_of(resource, &format!("/entry/{number}/resource"), &mut issues);
+                }
+            }
+        }
+        None => check_names_of(document, "", &mut issues),
+    }
+    issues
+}
+
+fn check_names_of(resource: &Value, pointer: &str, issues: &mut Vec<Issue>) {
+    for element in ["identifier", "subject", "encounter", "code", "target"] {
+        if let Some(value) = resource.get(element) {
+            check_texts(value, &format!("{pointer}/{element}"), issues);
+        }
+    }
+}
+
+fn check_texts(value: &Value, pointer: &str, issues: &mut Vec<Issue>) {
+    match value {
+        Value::Array(items) => {
+            for (number, item) in items.iter().enumerate() {
+                check_texts(item, &format!("{pointer}/{number}"), issues);
+            }
+        }
+        Value::Object(members) => {
+            for (name, member) in members {
+                let pointer = format!("{pointer}/{name}");
+                match member {
+                    Value::String(text) if names(name) && text.len() > LONGEST_NAME => {
+                        let message =
+                            format!("It is {} bytes long; the most are {LONGEST_NAME}.", text.len());
+                        issues.push(Issue::new(&SUBMIT_NAME_TOO_LONG, pointer, message));
+                    }
+                    Value::Array(_) | Value::Object(_) => check_texts(member, &pointer, issues),
+                    _ => {}
+                }
+            }
+        }
+        _ => {}
+    }
+}
+
+/// Whether things are found by the text of this member.
+fn names(member: &str) -> bool {
+    matches!(member, "system" | "value" | "code" | "reference" | "type")
 }
 
 /// An issue of an entry's criterion.

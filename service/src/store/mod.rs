@@ -34,6 +34,7 @@ pub use idempotency::{KeyUse, KeyedAnswer};
 pub use maintenance::{BackupError, Check, back_up, check};
 pub use outbox::{
     Claimed, Delivery, DeliveryState, Lease, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
+    Settled,
 };
 pub use remote::{Background, Looked, Previous, Taken};
 pub use replay::ReplayPreview;

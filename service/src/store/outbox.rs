@@ -50,6 +50,21 @@ states! {
     Withdrawn => "withdrawn",
 }
 
+impl DeliveryState {
+    /// Whether the record system took it.
+    fn is_taken(self) -> bool {
+        match self {
+            DeliveryState::Delivered | DeliveryState::Verified => true,
+            DeliveryState::Pending
+            | DeliveryState::Sending
+            | DeliveryState::UnknownOutcome
+            | DeliveryState::Parked
+            | DeliveryState::Discarded
+            | DeliveryState::Withdrawn => false,
+        }
+    }
+}
+
 impl TryFrom<String> for DeliveryState {
     type Error = StoreError;
 
@@ -103,6 +118,17 @@ pub struct Outcome {
     pub placed: Option<String>,
     /// When to look whether it is there, in milliseconds since 1970.
     pub verify_after: Option<i64>,
+}
+
+/// A delivery that was taken up, with what became of it.
+#[derive(Debug, Clone)]
+pub struct Settled {
+    /// Its number.
+    pub id: i64,
+    /// What shows that it was taken up.
+    pub lease: Lease,
+    /// What became of it.
+    pub outcome: Outcome,
 }
 
 /// A delivery as operators see it.
@@ -273,62 +299,59 @@ impl Store {
         Ok(claimed)
     }
 
-    /// Records what became of a delivery that was taken up. Says whether it still was the caller's to tell: when its
-    /// lease ran out and somebody else took it up, nothing is recorded.
+    /// Records what became of deliveries that were taken up, all in one transaction. Says of each whether it still was
+    /// the caller's to tell: when its lease ran out and somebody else took it up, nothing is recorded.
     ///
     /// # Errors
     /// When the store cannot write.
-    pub async fn settle(
-        &self,
-        id: i64,
-        lease: Lease,
-        outcome: &Outcome,
-        now: i64,
-    ) -> Result<bool, StoreError> {
-        let finished = match outcome.state {
-            DeliveryState::Delivered | DeliveryState::Verified => true,
-            DeliveryState::Pending
-            | DeliveryState::Sending
-            | DeliveryState::UnknownOutcome
-            | DeliveryState::Parked
-            | DeliveryState::Discarded
-            | DeliveryState::Withdrawn => false,
-        };
-        let reached = finished || outcome.state == DeliveryState::UnknownOutcome;
+    pub async fn settle(&self, settled: &[Settled], now: i64) -> Result<Vec<bool>, StoreError> {
         transaction!(self, transaction => {
-            if !finished {
-                // A withdrawal that is being stored at this moment is either seen below or sees this row.
-                lock_exam_of!(transaction, id);
+            // In the order in which everybody locks exams, so that no two wait for each other.
+            let mut order: Vec<usize> = (0..settled.len()).collect();
+            order.sort_by_key(|number| settled.get(*number).map(|one| one.id));
+            let mut recorded = vec![false; settled.len()];
+            for number in order {
+                let Some(one) = settled.get(number) else { continue };
+                let outcome = &one.outcome;
+                let finished = outcome.state.is_taken();
+                if !finished {
+                    // A withdrawal that is being stored at this moment is either seen below or sees this row.
+                    lock_exam_of!(transaction, one.id);
+                }
+                let changed = sqlx::query(
+                    "UPDATE outbox SET due = $2, lease = NULL, lease_until = NULL, attempts = attempts - $3,
+                                       failure = $4, remote_status = $5, detail = $6, updated = $7,
+                                       placed = coalesce($12, placed), verify_after = $13,
+                                       reached = CASE WHEN $8 = 1 THEN 1 ELSE reached END,
+                                       state = CASE WHEN $9 = 0 AND EXISTS (
+                                           SELECT 1 FROM outbox AS later
+                                           WHERE later.exam = outbox.exam
+                                             AND later.exam_version > outbox.exam_version
+                                             AND later.withdrawal = 1)
+                                         THEN 'withdrawn' ELSE $1 END
+                     WHERE id = $10 AND state = 'sending' AND lease = $11",
+                )
+                .bind(outcome.state.word())
+                .bind(outcome.due)
+                .bind(i64::from(!outcome.charged))
+                .bind(outcome.failure)
+                .bind(outcome.remote_status.map(i64::from))
+                .bind(&outcome.detail)
+                .bind(now)
+                .bind(i64::from(finished || outcome.state == DeliveryState::UnknownOutcome))
+                .bind(i64::from(finished))
+                .bind(one.id)
+                .bind(one.lease)
+                .bind(&outcome.placed)
+                .bind(outcome.verify_after)
+                .execute(&mut *transaction)
+                .await?;
+                if let Some(recorded) = recorded.get_mut(number) {
+                    *recorded = changed.rows_affected() == 1;
+                }
             }
-            let settled = sqlx::query(
-                "UPDATE outbox SET due = $2, lease = NULL, lease_until = NULL, attempts = attempts - $3,
-                                   failure = $4, remote_status = $5, detail = $6, updated = $7,
-                                   placed = coalesce($12, placed), verify_after = $13,
-                                   reached = CASE WHEN $8 = 1 THEN 1 ELSE reached END,
-                                   state = CASE WHEN $9 = 0 AND EXISTS (
-                                       SELECT 1 FROM outbox AS later
-                                       WHERE later.exam = outbox.exam AND later.exam_version > outbox.exam_version
-                                         AND later.withdrawal = 1)
-                                     THEN 'withdrawn' ELSE $1 END
-                 WHERE id = $10 AND state = 'sending' AND lease = $11",
-            )
-            .bind(outcome.state.word())
-            .bind(outcome.due)
-            .bind(i64::from(!outcome.charged))
-            .bind(outcome.failure)
-            .bind(outcome.remote_status.map(i64::from))
-            .bind(&outcome.detail)
-            .bind(now)
-            .bind(i64::from(reached))
-            .bind(i64::from(finished))
-            .bind(id)
-            .bind(lease)
-            .bind(&outcome.placed)
-            .bind(outcome.verify_after)
-            .execute(&mut *transaction)
-            .await?;
             transaction.commit().await?;
-            Ok(settled.rows_affected() == 1)
+            Ok(recorded)
         })
     }
 

@@ -355,7 +355,12 @@ async fn commit_one(store: &Store, exam: ExamChange) {
 }
 
 async fn settle(store: &Store, claimed: &Claimed, state: DeliveryState, now: i64) {
-    assert!(store.settle(claimed.id, claimed.lease, &outcome(state), now).await.unwrap());
+    assert!(settled(store, claimed, outcome(state), now).await);
+}
+
+async fn settled(store: &Store, claimed: &Claimed, outcome: DeliveryOutcome, now: i64) -> bool {
+    let one = Settled { id: claimed.id, lease: claimed.lease, outcome };
+    store.settle(&[one], now).await.unwrap() == [true]
 }
 
 async fn two_exams_of_a_person_never_both_miss_each_other(store: Store) {
@@ -438,10 +443,10 @@ async fn a_lease_that_ran_out_is_taken_up_again_and_its_first_holder_has_no_say(
     let second = store.claim(1, LONG, 1).await.unwrap().remove(0);
     assert!(store.claim(1, LONG, 1).await.unwrap().is_empty());
     let parked = outcome(DeliveryState::Parked);
-    assert!(!store.settle(first.id, first.lease, &parked, 2).await.unwrap());
+    assert!(!settled(&store, &first, parked, 2).await);
     store.note_crash(first.id, first.lease, 2).await.unwrap();
     assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::Sending);
-    assert!(store.settle(second.id, second.lease, &outcome(DeliveryState::Delivered), 3).await.unwrap());
+    assert!(settled(&store, &second, outcome(DeliveryState::Delivered), 3).await);
     assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::Delivered);
 }
 

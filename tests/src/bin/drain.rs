@@ -20,19 +20,29 @@ use solewire_tests::service::{Service, Setup};
 /// What the service has under way at once at the most (`delivery::Pace`), and what the bare client has.
 const AT_ONCE: usize = 8;
 const LIMIT: Duration = Duration::from_secs(3600);
+/// Exams of one person, all of the same time: fewer than may follow an exam that arrives late.
+const EXAMS_OF_A_PERSON: usize = 10;
 
-fn record_system() -> LoopbackRecordSystem {
-    let person = json!({ "system": "https://harbourlane.example/person", "value": "HL-PERSON-0040" });
+/// A record system that knows everybody who was examined.
+fn record_system(exams: usize) -> LoopbackRecordSystem {
     let records = LoopbackRecordSystem::start(&[]).expect("a record system");
-    records.seed(&json!({ "resourceType": "Patient", "identifier": [person] })).expect("a person");
+    for number in (0..exams).step_by(EXAMS_OF_A_PERSON) {
+        let person =
+            json!({ "system": "https://harbourlane.example/person", "value": person_examined(number) });
+        records.seed(&json!({ "resourceType": "Patient", "identifier": [person] })).expect("a person");
+    }
     records
+}
+
+fn person_examined(number: usize) -> String {
+    format!("HL-DRAIN-PERSON-{}", number / EXAMS_OF_A_PERSON)
 }
 
 #[tokio::main]
 async fn main() -> ExitCode {
     let exams: usize =
         std::env::args().nth(1).map_or(10_000, |text| text.parse().expect("a number of exams"));
-    let mut records = record_system();
+    let mut records = record_system(exams);
     records.go_down();
     let setup = Setup { store: Some(postgres::store_of_this_run().await), ..Setup::with(records.base_url()) };
     let service = Service::start(setup).await;
@@ -91,7 +101,11 @@ fn name(number: usize) -> String {
 async fn post(service: &Service, from: usize, to: usize) {
     let mut document = case("active-problem-alone").json();
     for number in from..to {
-        document["entry"][0]["resource"]["identifier"][0]["value"] = name(number).into();
+        let entries = document["entry"].as_array_mut().expect("entries");
+        entries[0]["resource"]["identifier"][0]["value"] = name(number).into();
+        for entry in entries {
+            entry["resource"]["subject"]["identifier"]["value"] = person_examined(number).into();
+        }
         assert_eq!(service.client.post(&service.fhir_url, document.to_string()).await.status, 200);
     }
 }
@@ -111,8 +125,8 @@ fn displacement(bodies: &[Vec<u8>]) -> usize {
 
 /// Posts the same bodies to a fresh record system, a second.
 async fn bare(bodies: Vec<Vec<u8>>) -> f64 {
-    let records = record_system();
     let number = bodies.len();
+    let records = record_system(number);
     let bodies = Arc::new(bodies);
     let next = Arc::new(AtomicUsize::new(0));
     let client = reqwest::Client::new();

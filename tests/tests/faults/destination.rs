@@ -140,6 +140,24 @@ async fn f17_a_redirect_is_not_followed() {
 }
 
 #[tokio::test]
+async fn f05_a_token_replaced_in_its_file_is_used_once_the_old_one_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("token");
+    std::fs::write(&file, "first\n").unwrap();
+    let records = records();
+    records.require_authorization(Some("Bearer first"));
+    let more = format!("auth = \"bearer\"\ntoken_file = \"{}\"", file.display());
+    let bench = Bench::start(records, &more, quick()).await;
+    bench.submit(&exam(1)).await;
+    bench.until(1, "delivered").await;
+    bench.records.require_authorization(Some("Bearer second"));
+    std::fs::write(&file, "second\n").unwrap();
+    bench.submit(&exam(2)).await;
+    bench.until(2, "delivered").await;
+    bench.assert_once(2);
+}
+
+#[tokio::test]
 async fn a_user_is_known_by_name_and_password() {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("password");
