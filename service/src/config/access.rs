@@ -28,7 +28,7 @@ pub struct Callers {
     /// Certificates, known by their fingerprints.
     pub certificates: Vec<Token>,
     /// Whoever else may say who a caller is.
-    pub issuer: Option<TrustedIssuer>,
+    pub issuer: Option<Box<TrustedIssuer>>,
     /// How often each caller may ask in a minute; none for any number.
     pub requests_per_minute: Option<NonZeroU32>,
 }
@@ -120,7 +120,7 @@ pub(super) fn read(raw: &Raw, server: &Server) -> Result<Access, ConfigError> {
             Ok(Access::Tokens(Callers {
                 tokens,
                 certificates,
-                issuer: issuer::read(raw)?,
+                issuer: issuer::read(raw)?.map(Box::new),
                 requests_per_minute: requests(raw)?,
             }))
         }
