@@ -1,11 +1,13 @@
 //! Tokens of the store: made, honoured, taken back, and known to nobody but their holder.
 
+use std::process::Command;
 use std::time::{Duration, Instant};
 
 use reqwest::Method;
-use solewire_tests::postgres;
+use solewire_tests::process::{self, POLL};
+use solewire_tests::{binaries, postgres};
 
-use super::site::{Site, ask, exam, rule};
+use super::site::{LIMIT, Site, ask, asked, exam, rule};
 
 #[tokio::test]
 async fn s02_a_fresh_service_lets_nobody_in_and_a_new_token_within_seconds() {
@@ -84,4 +86,55 @@ async fn h09_a_token_is_kept_nowhere_but_with_its_holder() {
     }
     assert!(files >= 3, "settings, store and its log");
     site.stop().await;
+}
+
+#[tokio::test]
+async fn h09_no_token_is_logged_even_at_the_most_verbose_level() {
+    let folder = tempfile::tempdir().unwrap();
+    let ports: Vec<u16> = {
+        // Both are held until both are known, so they differ.
+        let held = [0, 1].map(|_| std::net::TcpListener::bind("127.0.0.1:0").unwrap());
+        held.iter().map(|listener| listener.local_addr().unwrap().port()).collect()
+    };
+    let settings = format!(
+        "[server]\nlisten = \"127.0.0.1:{}\"\noperations_listen = \"127.0.0.1:{}\"\n[log]\nfilter = \"trace\"\n",
+        ports[0], ports[1]
+    );
+    std::fs::write(folder.path().join("solewire.toml"), settings).unwrap();
+    let arguments = ["token", "create", "--name", "ward", "--right", "read", "--right", "submit"];
+    let token = process::run(&binaries::solewire(), &arguments, folder.path(), LIMIT).out.trim().to_owned();
+    let log = std::fs::File::create(folder.path().join("log")).unwrap();
+    let mut service = Command::new(binaries::solewire())
+        .arg("serve")
+        .current_dir(folder.path())
+        .stdout(log.try_clone().unwrap())
+        .stderr(log)
+        .spawn()
+        .unwrap();
+    let at = |path: &str| format!("http://127.0.0.1:{}{path}", ports[0]);
+    let (client, deadline) = (reqwest::Client::new(), Instant::now() + LIMIT);
+    let list = at("/fhir/Observation?_count=0");
+    while asked(&client, Method::GET, &list, &token, &[], "").await.map_or(0, |answer| answer.status) != 200 {
+        assert!(Instant::now() < deadline, "the service does not answer");
+        tokio::time::sleep(POLL).await;
+    }
+    let secret = token.strip_prefix("solewire_").unwrap();
+    let wrong = secret.chars().rev().collect::<String>();
+    for presented in [wrong.clone(), format!("{wrong}.{wrong}.{wrong}")] {
+        drop(ask(&client, Method::GET, &list, &presented, &[], "").await.expect(401));
+    }
+    let basic = format!("Basic {wrong}");
+    drop(ask(&client, Method::GET, &list, "", &[("authorization", &basic)], "").await.expect(401));
+    let page = [("x-solewire-page", "1")];
+    for (presented, status) in [(token.as_str(), 200), (wrong.as_str(), 401)] {
+        let body = format!("{{\"token\": \"{presented}\"}}");
+        drop(ask(&client, Method::POST, &at("/pages/session"), "", &page, &body).await.expect(status));
+    }
+    let query = at(&format!("/fhir/Observation?access_token={secret}"));
+    drop(ask(&client, Method::GET, &query, "", &[], "").await.expect(401));
+    service.kill().unwrap();
+    service.wait().unwrap();
+    let log = std::fs::read_to_string(folder.path().join("log")).unwrap();
+    assert!(log.contains("TRACE") && log.contains("answered"), "nothing is logged: {log}");
+    assert!(!log.contains(secret) && !log.contains(&wrong), "a token is logged");
 }
