@@ -52,13 +52,20 @@ pub struct CheckContext {
     pub clock_tolerance: SignedDuration,
     /// How results without a panel are put together.
     pub group_by: GroupBy,
+    /// Whose exams they are: ids and keys of one realm never meet those of another, nor those of none.
+    pub realm: Option<Uuid>,
 }
 
 impl CheckContext {
     /// The usual context at an instant: ten minutes of tolerance, grouping by encounter.
     #[must_use]
     pub fn at(at: Timestamp) -> CheckContext {
-        CheckContext { at, clock_tolerance: SignedDuration::from_mins(10), group_by: GroupBy::default() }
+        CheckContext {
+            at,
+            clock_tolerance: SignedDuration::from_mins(10),
+            group_by: GroupBy::default(),
+            realm: None,
+        }
     }
 }
 

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Parser, Subcommand};
 
+use crate::config::Right;
+
 /// Takes foot exams of people with diabetes in FHIR R4, assesses, stores and forwards them.
 #[derive(Debug, Parser)]
 #[command(name = "solewire", version)]
@@ -27,6 +29,12 @@ pub enum Command {
         /// What to do with it.
         #[command(subcommand)]
         action: StoreAction,
+    },
+    /// Bearer tokens that are kept in the store. A running service takes them up, and lets go of them, within seconds.
+    Token {
+        /// What to do with them.
+        #[command(subcommand)]
+        action: TokenAction,
     },
     /// Show the whole job on this machine, with nothing to set up: a shipped exam is submitted, checked, assessed,
     /// delivered to a record system of the demonstration's own, and read back.
@@ -57,4 +65,48 @@ pub enum StoreAction {
         #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
         config: PathBuf,
     },
+}
+
+/// What to do with tokens.
+#[derive(Debug, Subcommand)]
+pub enum TokenAction {
+    /// Make one and print it, this once.
+    Create {
+        /// The settings, which name the store.
+        #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
+        config: PathBuf,
+        /// Who holds it: a system or a device, not a person.
+        #[arg(long)]
+        name: String,
+        /// What it allows: submit, read or operate. Can stand several times.
+        #[arg(long, value_name = "RIGHT", required = true, value_parser = right)]
+        right: Vec<Right>,
+        /// The device that holds it.
+        #[arg(long, value_name = "ID")]
+        device: Option<String>,
+        /// The clinic of its holder: its exams are all that the holder sees. Without it the holder sees every clinic.
+        #[arg(long, value_name = "ID")]
+        clinic: Option<String>,
+        /// It ends after so many days; without it, when it is taken back.
+        #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=3650))]
+        expires_in_days: Option<u32>,
+    },
+    /// List them, with what they allow; never the tokens themselves.
+    List {
+        /// The settings, which name the store.
+        #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
+        config: PathBuf,
+    },
+    /// Take one back. Its sessions at pages end with it.
+    Revoke {
+        /// What it is called by in the list.
+        id: String,
+        /// The settings, which name the store.
+        #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
+        config: PathBuf,
+    },
+}
+
+fn right(word: &str) -> Result<Right, String> {
+    Right::of(word).ok_or_else(|| "use submit, read or operate".to_owned())
 }

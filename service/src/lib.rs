@@ -7,8 +7,10 @@
 #![deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
+pub mod access;
 pub mod args;
 pub mod care;
+pub mod clinic;
 pub mod clock;
 pub mod config;
 pub mod delivery;
@@ -21,3 +23,5 @@ mod site_files;
 pub mod startup;
 pub mod store;
 pub mod telemetry;
+pub mod tls;
+pub mod tokens;

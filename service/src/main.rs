@@ -4,11 +4,11 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser as _;
-use solewire_service::args::{Args, Command, StoreAction};
+use solewire_service::args::{Args, Command, StoreAction, TokenAction};
 use solewire_service::clock::Clock;
 use solewire_service::config::Config;
 use solewire_service::demo::{self, Afterwards};
-use solewire_service::{care, startup, telemetry};
+use solewire_service::{care, startup, telemetry, tokens};
 
 /// Exit code for something the caller has to change.
 const USAGE: u8 = 2;
@@ -18,6 +18,7 @@ async fn main() -> ExitCode {
     match Args::parse().command {
         Command::Serve { config } => serve(&config).await,
         Command::Store { action } => look_after(action).await,
+        Command::Token { action } => look_after_tokens(action).await,
         Command::Demo { once } => show(once).await,
     }
 }
@@ -52,6 +53,21 @@ async fn look_after(action: StoreAction) -> ExitCode {
         Ok(true) => ExitCode::SUCCESS,
         Ok(false) => ExitCode::FAILURE,
         Err(error) => give_up(error.as_ref()),
+    }
+}
+
+async fn look_after_tokens(action: TokenAction) -> ExitCode {
+    let (TokenAction::Create { config, .. }
+    | TokenAction::List { config }
+    | TokenAction::Revoke { config, .. }) = &action;
+    let place = match Config::load(config) {
+        Ok(config) => config.store.place,
+        Err(error) => return give_up(&error),
+    };
+    let clock = Clock::system();
+    match tokens::look_after(&place, &action, &clock, &mut std::io::stdout(), &mut std::io::stderr()).await {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => give_up(&error),
     }
 }
 

@@ -10,14 +10,16 @@ use solewire_profiles::LoadError;
 use tokio::sync::{Notify, watch};
 use tokio::task::JoinHandle;
 
+use crate::access::{self, Issuer, KeySource};
 use crate::clock::Clock;
-use crate::config::{Config, RecordSystem};
+use crate::config::{Access, Config, RecordSystem, Server, TrustedIssuer};
 use crate::delivery::{Client, ConnectionError, Lane, Pace, Parts, Worker};
 use crate::http::{self, State};
 use crate::intake::{Intake, LargeBodies};
 use crate::metrics::Metrics;
 use crate::site_files;
 use crate::store::{Store, StoreError};
+use crate::tls::{self, TlsError};
 
 /// How long requests under way may take to finish when the service stops, in seconds.
 const DRAIN_SECONDS: u64 = 10;
@@ -50,6 +52,14 @@ pub enum StartError {
     /// The client of the record system.
     #[error("`record_system`: {0}")]
     Client(#[from] ConnectionError),
+    /// The files of TLS.
+    #[error(transparent)]
+    Tls(#[from] TlsError),
+    /// The client of the issuer of tokens.
+    #[error(
+        "`access.jwks_url`: no client can be made; check that the system's certificate authorities are installed"
+    )]
+    Issuer(#[source] reqwest::Error),
 }
 
 /// A running service.
@@ -61,6 +71,8 @@ pub struct Running {
     pub operations_listen: SocketAddr,
     servers: Vec<(ServerHandle, JoinHandle<io::Result<()>>)>,
     worker: Option<JoinHandle<()>>,
+    /// What follows files, keys and tokens that change.
+    followers: Vec<JoinHandle<()>>,
     stop: watch::Sender<bool>,
     store: Store,
 }
@@ -86,6 +98,12 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     if released > 0 {
         tracing::info!(deliveries = released, "took back deliveries that an earlier process had under way");
     }
+    let mut followers = Vec::new();
+    let main_tls = tls::listener("server.", config.server.tls.as_ref(), &mut followers)?;
+    let side_tls =
+        tls::listener("server.operations_", config.server.operations_tls.as_ref(), &mut followers)?;
+    let gate = gate(&config, &store, &clock, &mut followers).await?;
+    warn_of_plain_http(&config.server);
     let wake = Arc::new(Notify::new());
     let lane = Arc::new(Lane::new(config.record_system.is_some()));
     let metrics = Arc::new(Metrics::default());
@@ -113,13 +131,13 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
         intake: Intake {
             engine,
             store: store.clone(),
-            clock: clock.clone(),
+            clock,
             assessment: config.assessment,
             group_by: config.group_by,
             forward: forwards.then(|| Arc::clone(&wake)),
             large_bodies: LargeBodies::default(),
         },
-        access: http::Gate::new(config.access, clock, config.pages.idle),
+        access: gate,
         pages: config.pages,
         public_url: config.server.public_url.clone(),
         lane,
@@ -132,16 +150,26 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
         (address(&main, "server.listen")?, address(&side, "server.operations_listen")?);
     let fhir_state = state.clone();
     let fhir = HttpServer::new(move || http::application!(fhir_state.clone(), http::fhir))
+        .on_connect(access::note_certificate)
         .disable_signals()
-        .shutdown_timeout(DRAIN_SECONDS)
-        .listen(main)
+        .shutdown_timeout(DRAIN_SECONDS);
+    let fhir = match main_tls {
+        Some(tls) => fhir.listen_rustls_0_23(main, tls),
+        None => fhir.listen(main),
+    };
+    let fhir = fhir
         .map_err(|reason| StartError::Listen { setting: "server.listen", address: listen, reason })?
         .run();
     let operations = HttpServer::new(move || http::application!(state.clone(), http::operations))
+        .on_connect(access::note_certificate)
         .workers(1)
         .disable_signals()
-        .shutdown_timeout(DRAIN_SECONDS)
-        .listen(side)
+        .shutdown_timeout(DRAIN_SECONDS);
+    let operations = match side_tls {
+        Some(tls) => operations.listen_rustls_0_23(side, tls),
+        None => operations.listen(side),
+    };
+    let operations = operations
         .map_err(|reason| StartError::Listen {
             setting: "server.operations_listen",
             address: operations_listen,
@@ -151,7 +179,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let servers =
         [fhir, operations].into_iter().map(|server| (server.handle(), tokio::spawn(server))).collect();
     tracing::info!(%listen, %operations_listen, forwards, "listening");
-    Ok(Running { listen, operations_listen, servers, worker, stop, store })
+    Ok(Running { listen, operations_listen, servers, worker, followers, stop, store })
 }
 
 impl Running {
@@ -161,12 +189,66 @@ impl Running {
             handle.stop(true).await;
             log_end("a listener", server.await.map(|ended| ended.map_err(|error| error.to_string())));
         }
+        for follower in self.followers {
+            follower.abort();
+        }
         self.stop.send_replace(true);
         if let Some(worker) = self.worker {
             log_end("delivery", worker.await.map(Ok));
         }
         self.store.close().await;
         tracing::info!("stopped");
+    }
+}
+
+/// What lets callers in: those of the settings, the tokens of the store, and whom the issuer vouches for.
+async fn gate(
+    config: &Config,
+    store: &Store,
+    clock: &Clock,
+    followers: &mut Vec<JoinHandle<()>>,
+) -> Result<http::Gate, StartError> {
+    let gate = http::Gate::new(config.access.clone(), clock.clone(), config.pages.idle);
+    let Access::Tokens(callers) = &config.access else { return Ok(gate) };
+    let (stored, follower) = access::follow(store.clone(), access::known_now(store).await?);
+    followers.push(follower);
+    let issuer = match &callers.issuer {
+        None => None,
+        Some(settings) => Some(issuer(settings, followers).await?),
+    };
+    let listed = !callers.tokens.is_empty() || !callers.certificates.is_empty();
+    if !listed && issuer.is_none() && stored.is_empty() {
+        tracing::warn!("nobody is let in yet: make a token with `solewire token create`");
+    }
+    Ok(gate.knowing(stored, issuer))
+}
+
+/// An issuer that cannot be reached now does not keep the service from starting: other callers are let in.
+async fn issuer(
+    settings: &TrustedIssuer,
+    followers: &mut Vec<JoinHandle<()>>,
+) -> Result<Arc<Issuer>, StartError> {
+    let source = KeySource::of(&settings.keys).map_err(StartError::Issuer)?;
+    let issuer = Arc::new(Issuer::new(settings.clone(), source));
+    issuer.read_keys().await;
+    let follows = Arc::clone(&issuer);
+    followers.push(tokio::spawn(async move { follows.keep_up().await }));
+    Ok(issuer)
+}
+
+/// Tokens and exams can be read on their way when nothing on it speaks TLS.
+fn warn_of_plain_http(server: &Server) {
+    let proxied = server.public_url.as_ref().is_some_and(|url| url.scheme() == "https");
+    for (setting, address, tls) in [
+        ("server.listen", server.listen, &server.tls),
+        ("server.operations_listen", server.operations_listen, &server.operations_tls),
+    ] {
+        if tls.is_none() && !proxied && !address.ip().is_loopback() {
+            tracing::warn!(
+                setting,
+                "plain HTTP that others can reach: set the certificate, or stand behind a proxy"
+            );
+        }
     }
 }
 

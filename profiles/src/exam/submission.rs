@@ -121,9 +121,14 @@ pub(crate) fn submission(
     let mut keys = Vec::new();
     let mut ids: HashMap<usize, Uuid> = HashMap::new();
     for group in &groups {
-        let key = exam_key(&entries, &grouping, group, context.group_by);
-        let mut namer =
-            Namer { terminology, key: &key, loose: grouping.panels.is_empty(), ordinals: HashMap::new() };
+        let key = exam_key(&entries, &grouping, group, context);
+        let mut namer = Namer {
+            terminology,
+            key: &key,
+            realm: context.realm,
+            loose: grouping.panels.is_empty(),
+            ordinals: HashMap::new(),
+        };
         for &number in group {
             if let Some(entry) = entries.list.get(number) {
                 ids.insert(number, namer.id_of(entry));
@@ -172,7 +177,7 @@ fn submitted_exam(
     }
 }
 
-fn exam_key(entries: &Entries<'_>, grouping: &Grouping, group: &[usize], group_by: GroupBy) -> ExamKey {
+fn exam_key(entries: &Entries<'_>, grouping: &Grouping, group: &[usize], context: &CheckContext) -> ExamKey {
     let Some((number, first)) = group.first().and_then(|&number| Some((number, entries.list.get(number)?)))
     else {
         return ExamKey(String::new());
@@ -180,15 +185,20 @@ fn exam_key(entries: &Entries<'_>, grouping: &Grouping, group: &[usize], group_b
     let key = if grouping.panels.contains(&number) {
         logical_identifier(first.resource).and_then(identifier_key)
     } else {
-        loose_key(first.resource, group_by)
+        loose_key(first.resource, context.group_by)
     };
     // A panel without an identifier is refused by its profile; its content still names it for a tolerant caller.
-    ExamKey(key.unwrap_or_else(|| first.resource.to_string()))
+    let key = key.unwrap_or_else(|| first.resource.to_string());
+    ExamKey(match context.realm {
+        Some(realm) => format!("{realm}|{key}"),
+        None => key,
+    })
 }
 
 struct Namer<'n> {
     terminology: &'n Terminology,
     key: &'n ExamKey,
+    realm: Option<Uuid>,
     /// Whether the exam has no panel, so that its results arrive one by one.
     loose: bool,
     ordinals: HashMap<String, usize>,
@@ -208,7 +218,7 @@ impl Namer<'_> {
         }
         let resource_type = entry.resource_type();
         if let Some(identifier) = logical_identifier(entry.resource).and_then(identifier_key) {
-            return project_uuid(&format!("{resource_type}|{identifier}"));
+            return self.uuid(&format!("{resource_type}|{identifier}"));
         }
         let what = match test_of(self.terminology, entry.resource).filter(|_| !self.loose) {
             Some(test) => {
@@ -225,6 +235,14 @@ impl Namer<'_> {
         let name = format!("{}|{resource_type}|{what}", self.key.0);
         let ordinal = self.ordinals.entry(name.clone()).and_modify(|count| *count += 1).or_insert(0);
         project_uuid(&format!("{name}|{ordinal}"))
+    }
+
+    /// The UUID of a name that does not hold the key of the exam.
+    fn uuid(&self, name: &str) -> Uuid {
+        match self.realm {
+            Some(realm) => Uuid::new_v5(&realm, name.as_bytes()),
+            None => project_uuid(name),
+        }
     }
 }
 

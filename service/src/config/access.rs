@@ -1,17 +1,36 @@
 //! Who may do what.
 
+use std::num::NonZeroU32;
 use std::path::PathBuf;
 
+use super::issuer::{self, TrustedIssuer};
 use super::raw::Raw;
 use super::{ConfigError, Server, choice};
+use crate::clinic::{Clinic, is_plain_name};
+
+/// Requests of a caller in a minute, unless the settings say otherwise: what no clinic comes near.
+const USUAL_REQUESTS: u32 = 6_000;
 
 /// How callers are let in.
 #[derive(Debug, Clone)]
 pub enum Access {
     /// Everybody who reaches a listener may do everything. Only on loopback.
     Open,
+    /// Callers who show who they are.
+    Tokens(Callers),
+}
+
+/// Who is let in. Tokens that were made by `solewire token` are not among them: they stand in the store.
+#[derive(Debug, Clone, Default)]
+pub struct Callers {
     /// Bearer tokens, known by their hashes.
-    Tokens(Vec<Token>),
+    pub tokens: Vec<Token>,
+    /// Certificates, known by their fingerprints.
+    pub certificates: Vec<Token>,
+    /// Whoever else may say who a caller is.
+    pub issuer: Option<Box<TrustedIssuer>>,
+    /// How often each caller may ask in a minute; none for any number.
+    pub requests_per_minute: Option<NonZeroU32>,
 }
 
 /// What a token lets its holder do.
@@ -35,15 +54,28 @@ impl Right {
             Right::Operate => "operate",
         }
     }
+
+    /// The right of a word.
+    #[must_use]
+    pub fn of(word: &str) -> Option<Right> {
+        [Right::Submit, Right::Read, Right::Operate].into_iter().find(|right| right.word() == word)
+    }
 }
 
-/// A bearer token that is let in. The token itself is known to its holder only.
+/// A SHA-256.
+pub type Sha256Hash = [u8; 32];
+
+/// A bearer token that is let in, which is known to its holder only; or a certificate.
 #[derive(Debug, Clone)]
 pub struct Token {
-    /// SHA-256 of the token.
-    pub hash: [u8; 32],
+    /// SHA-256 of the token; of a certificate, its fingerprint.
+    pub hash: Sha256Hash,
     /// What it allows.
     pub rights: Vec<Right>,
+    /// The clinic of its holder.
+    pub clinic: Option<Clinic>,
+    /// The device that holds it.
+    pub device: Option<String>,
 }
 
 #[derive(Clone, Copy)]
@@ -76,15 +108,32 @@ pub(super) fn read(raw: &Raw, server: &Server) -> Result<Access, ConfigError> {
                     tokens.push(token(raw, "access.tokens_file", &line)?);
                 }
             }
-            if tokens.is_empty() {
-                let problem = "is \"tokens\" and no token is listed, so nobody could do anything";
-                let mend = "list the SHA-256 of a token under `access.tokens` (printf %s TOKEN | sha256sum), or use \
-                            \"open\" while every listener is on 127.0.0.1";
-                return Err(raw.error(key, problem, mend));
+            let key = "access.certificates";
+            let mut certificates = Vec::new();
+            for line in raw.list(key)? {
+                certificates.push(token(raw, key, &line)?);
             }
-            Ok(Access::Tokens(tokens))
+            if !certificates.is_empty() && !server.checks_certificates() {
+                let problem = "lists certificates that no listener asks for";
+                return Err(raw.error(key, problem, "set `server.client_ca_file`"));
+            }
+            Ok(Access::Tokens(Callers {
+                tokens,
+                certificates,
+                issuer: issuer::read(raw)?.map(Box::new),
+                requests_per_minute: requests(raw)?,
+            }))
         }
     }
+}
+
+/// 0 is any number.
+fn requests(raw: &Raw) -> Result<Option<NonZeroU32>, ConfigError> {
+    let key = "access.requests_per_minute";
+    let number = raw.number(key)?.unwrap_or_else(|| u64::from(USUAL_REQUESTS));
+    let number = u32::try_from(number)
+        .map_err(|_| raw.error(key, "is too large", "write 0 for any number of requests"))?;
+    Ok(NonZeroU32::new(number))
 }
 
 fn lines(raw: &Raw, path: &PathBuf) -> Result<Vec<String>, ConfigError> {
@@ -103,29 +152,47 @@ fn lines(raw: &Raw, path: &PathBuf) -> Result<Vec<String>, ConfigError> {
 fn token(raw: &Raw, key: &str, line: &str) -> Result<Token, ConfigError> {
     let mut words = line.split_whitespace();
     // The word itself is kept out of the message: somebody may have listed a token in place of its hash.
-    let hash = words.next().and_then(hash).ok_or_else(|| {
-        let mend =
-            "write the 64 hexadecimal digits that `printf %s TOKEN | sha256sum` prints, never the token";
+    let hash = words.next().and_then(hash_of_hex).ok_or_else(|| {
+        let mend = match key {
+            "access.certificates" => "write the 64 hexadecimal digits of its SHA-256 fingerprint",
+            _ => "write the 64 hexadecimal digits that `printf %s TOKEN | sha256sum` prints, never the token",
+        };
         raw.error(key, "holds something that is not a SHA-256", mend)
     })?;
-    let mut rights = Vec::new();
+    let mut token = Token { hash, rights: Vec::new(), clinic: None, device: None };
     for word in words {
-        let known = [Right::Submit, Right::Read, Right::Operate];
-        match known.into_iter().find(|right| right.word() == word) {
-            Some(right) => rights.push(right),
-            None => {
-                let problem = format!("grants \"{word}\", which is no right");
-                return Err(raw.error(key, problem, "use submit, read or operate, separated by spaces"));
+        match word.split_once('=') {
+            Some(("clinic", name)) if token.clinic.is_none() => {
+                token.clinic = Some(Clinic::named(name).ok_or_else(|| unnameable(raw, key, "clinic"))?);
             }
+            Some(("device", name)) if token.device.is_none() => {
+                let name = Some(name).filter(|name| is_plain_name(name));
+                token.device = Some(name.ok_or_else(|| unnameable(raw, key, "device"))?.to_owned());
+            }
+            _ => match Right::of(word) {
+                Some(right) => token.rights.push(right),
+                None => {
+                    let problem = format!("grants \"{word}\", which is no right");
+                    let mend = "use submit, read or operate, clinic=NAME, device=NAME, separated by spaces";
+                    return Err(raw.error(key, problem, mend));
+                }
+            },
         }
     }
-    if rights.is_empty() {
-        rights = vec![Right::Submit, Right::Read];
+    if token.rights.is_empty() {
+        token.rights = vec![Right::Submit, Right::Read];
     }
-    Ok(Token { hash, rights })
+    Ok(token)
 }
 
-fn hash(word: &str) -> Option<[u8; 32]> {
+fn unnameable(raw: &Raw, key: &str, what: &str) -> ConfigError {
+    let mend = "use 1 to 64 letters, digits, dots, hyphens and underscores";
+    raw.error(key, format!("names a {what} as none can be called"), mend)
+}
+
+/// The SHA-256 that 64 hexadecimal digits stand for.
+#[must_use]
+pub fn hash_of_hex(word: &str) -> Option<Sha256Hash> {
     if word.len() != 64 || !word.is_ascii() {
         return None;
     }

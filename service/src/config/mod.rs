@@ -2,6 +2,8 @@
 
 mod access;
 mod assessment;
+mod issuer;
+mod listener_tls;
 mod pages;
 mod raw;
 mod record_system;
@@ -18,8 +20,10 @@ use std::path::{Path, PathBuf};
 use solewire_profiles::GroupBy;
 use url::Url;
 
-pub use access::{Access, Right, Token};
+pub use access::{Access, Callers, Right, Sha256Hash, Token, hash_of_hex};
 pub use assessment::Assessment;
+pub use issuer::{KeyPlace, TrustedIssuer};
+pub use listener_tls::ListenerTls;
 pub use pages::{Pages, Unsent};
 use raw::Raw;
 pub use record_system::{Auth, RecordSystem, Write, may_carry_credentials};
@@ -82,6 +86,17 @@ pub struct Server {
     pub operations_listen: SocketAddr,
     /// Address that callers use, when a proxy stands in front.
     pub public_url: Option<Url>,
+    /// How the FHIR interface speaks TLS; none for plain HTTP.
+    pub tls: Option<ListenerTls>,
+    /// The same for operators.
+    pub operations_tls: Option<ListenerTls>,
+}
+
+impl Server {
+    /// Whether a listener asks callers for a certificate.
+    fn checks_certificates(&self) -> bool {
+        [&self.tls, &self.operations_tls].into_iter().flatten().any(|tls| tls.client_ca.is_some())
+    }
 }
 
 /// What is logged and how.
@@ -131,6 +146,8 @@ impl Config {
             listen: address(&raw, "server.listen", "127.0.0.1:8080")?,
             operations_listen: address(&raw, "server.operations_listen", "127.0.0.1:8081")?,
             public_url: public_url(&raw)?,
+            tls: listener_tls::read(&raw, "")?,
+            operations_tls: listener_tls::read(&raw, "operations_")?,
         };
         if server.listen == server.operations_listen && server.listen.port() != 0 {
             let problem = format!("is {} like `server.listen`", server.operations_listen);

@@ -29,6 +29,20 @@ pub static SETTINGS: &[Setting] = &[
         "address that callers use, when a proxy stands in front; without it, the Host of each request",
     ),
     setting(
+        "server.certificate_file",
+        "",
+        "certificate (PEM, with its chain) for HTTPS; read again when it changes",
+    ),
+    setting("server.key_file", "", "its private key (PEM)"),
+    setting(
+        "server.client_ca_file",
+        "",
+        "authorities (PEM): every caller must show a certificate of one of them; read again when it changes",
+    ),
+    setting("server.operations_certificate_file", "", "the same for the listener for operators"),
+    setting("server.operations_key_file", "", "its private key (PEM)"),
+    setting("server.operations_client_ca_file", "", "authorities for callers of the listener for operators"),
+    setting(
         "store.url",
         "sqlite:solewire.db",
         "sqlite:PATH of the store, or postgres://USER@HOST/DATABASE to share one among processes",
@@ -106,9 +120,35 @@ pub static SETTINGS: &[Setting] = &[
     setting(
         "access.tokens",
         "[]",
-        "SHA-256 of each bearer token in hex, then its rights: submit, read, operate",
+        "SHA-256 of each bearer token in hex, then its rights: submit, read, operate; and clinic=NAME, device=NAME",
     ),
     setting("access.tokens_file", "", "file of the same, one a line"),
+    setting(
+        "access.certificates",
+        "[]",
+        "the same for client certificates: SHA-256 fingerprint in hex, then rights, clinic and device",
+    ),
+    setting("access.issuer", "", "who signs tokens (JWT) that are taken as well: their iss"),
+    setting("access.audience", "", "what their aud must name"),
+    setting("access.jwks_url", "", "where the public keys of the issuer are"),
+    setting("access.jwks_file", "", "file of the same, instead"),
+    setting(
+        "access.algorithms",
+        "[\"ES256\", \"ES384\", \"RS256\", \"RS384\"]",
+        "the signatures that are taken, of these four",
+    ),
+    setting("access.leeway_seconds", "30", "how far the clock of the issuer may differ, at most 120"),
+    setting(
+        "access.clinic_claim",
+        "",
+        "the claim that names the clinic of a caller; a token without it is then refused",
+    ),
+    setting("access.device_claim", "", "the claim that names the device that a caller is, if it is one"),
+    setting(
+        "access.requests_per_minute",
+        "6000",
+        "how often each caller may ask in a minute, in each process; 0 for any number",
+    ),
     setting(
         "pages.idle_minutes",
         "15",

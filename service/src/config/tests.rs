@@ -56,7 +56,6 @@ fn every_mistake_names_its_place_and_its_mend() {
             format!("{OPEN}[server]\nlisten = \"0.0.0.0:80\""),
             &["`access.mode`", "`server.listen` is 0.0.0.0:80", "tokens"],
         ),
-        (String::new(), &["`access.mode`", "no token is listed", "sha256sum"]),
         (format!("{OPEN}[pages]\nidle_minutes = 0"), &["`pages.idle_minutes`", "from 1 to 480"]),
         (format!("{OPEN}[pages]\nunsent = \"burn\""), &["`pages.unsent`", "\"keep\" or \"forget\""]),
         ("[access]\nmode = \"closed\"".into(), &["`access.mode`", "\"tokens\" or \"open\""]),

@@ -8,6 +8,7 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::mpsc;
 
 use super::*;
+use crate::clinic::Reach;
 use crate::config::Config;
 use crate::store::{Commit, ExamChange, Priority};
 
@@ -195,7 +196,7 @@ impl Bench {
     }
 
     async fn state(&self, id: i64) -> (DeliveryState, i64, Option<String>) {
-        let delivery = self.store.delivery(id).await.unwrap().unwrap();
+        let delivery = self.store.delivery(id, &Reach::All).await.unwrap().unwrap();
         (delivery.state, delivery.attempts, delivery.failure)
     }
 }
@@ -266,7 +267,7 @@ async fn a_refused_message_is_parked_after_one_request_and_holds_only_its_own_ex
     assert_eq!(bench.state(1).await, (DeliveryState::Parked, 1, Some("message-refused".into())));
     assert_eq!(bench.state(2).await, (DeliveryState::Pending, 0, None));
     assert_eq!(bench.state(3).await, (DeliveryState::Delivered, 1, None));
-    let detail = bench.store.delivery(1).await.unwrap().unwrap().detail.unwrap();
+    let detail = bench.store.delivery(1, &Reach::All).await.unwrap().unwrap().detail.unwrap();
     assert!(detail.contains("Bundle.entry[1].resource") && !detail.contains("Edwina"), "{detail}");
 }
 

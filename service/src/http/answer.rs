@@ -9,6 +9,7 @@ use solewire_profiles::resources::operation_outcome;
 
 use super::error::ApiError;
 use super::negotiate::{FHIR_JSON, Return};
+use crate::clinic::Reach;
 use crate::clock::instant;
 use crate::intake::{Accepted, Done, EntryAnswer, Placed};
 use crate::store::{Store, StoreError, Version};
@@ -96,10 +97,11 @@ pub(super) async fn transaction(
     base: &str,
     wish: Return,
     store: &Store,
+    reach: &Reach,
 ) -> Result<HttpResponse, ApiError> {
     let mut entries = Vec::with_capacity(accepted.entries.len());
     for entry in &accepted.entries {
-        entries.push(transaction_entry(entry, base, wish, store).await?);
+        entries.push(transaction_entry(entry, base, wish, store, reach).await?);
     }
     let mut bundle = json!({ "resourceType": "Bundle", "type": "transaction-response" });
     if let Some(object) = bundle.as_object_mut()
@@ -117,6 +119,7 @@ async fn transaction_entry(
     base: &str,
     wish: Return,
     store: &Store,
+    reach: &Reach,
 ) -> Result<Value, ApiError> {
     let mut response = Map::new();
     let status = match entry.done {
@@ -132,7 +135,7 @@ async fn transaction_entry(
         response.insert("etag".to_owned(), json!(etag(placed.version)));
         response.insert("lastModified".to_owned(), json!(instant(placed.updated).to_string()));
         if wish == Return::Representation
-            && let Some(version) = stored(store, placed).await?
+            && let Some(version) = stored(store, placed, reach).await?
         {
             let body: Value = serde_json::from_str(&body_as_read(&version)?)
                 .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
@@ -152,6 +155,7 @@ pub(super) async fn create(
     base: &str,
     wish: Return,
     store: &Store,
+    reach: &Reach,
 ) -> Result<HttpResponse, ApiError> {
     let entry = accepted.entries.first().ok_or(ApiError::Store(StoreError::Row("an answer has no entry")))?;
     let placed =
@@ -171,14 +175,14 @@ pub(super) async fn create(
             let body = outcome.unwrap_or_else(|| operation_outcome(&[], "Observation"));
             Ok(response.content_type(FHIR_JSON).body(body.to_string()))
         }
-        Return::Representation | Return::Unsaid => match stored(store, placed).await? {
+        Return::Representation | Return::Unsaid => match stored(store, placed, reach).await? {
             Some(version) => Ok(response.content_type(FHIR_JSON).body(body_as_read(&version)?)),
             None => Ok(response.finish()),
         },
     }
 }
 
-async fn stored(store: &Store, placed: &Placed) -> Result<Option<Version>, ApiError> {
-    let history = store.history(&placed.resource_type, &placed.id).await?;
+async fn stored(store: &Store, placed: &Placed, reach: &Reach) -> Result<Option<Version>, ApiError> {
+    let history = store.history(&placed.resource_type, &placed.id, reach).await?;
     Ok(history.into_iter().find(|version| version.version == placed.version))
 }

@@ -26,8 +26,8 @@ pub(super) async fn one(
     request: HttpRequest,
     id: web::Path<String>,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Operate)?;
-    let delivery = state.intake.store.delivery(number(&id)?).await?;
+    let reach = access::require(&state.access, &request, Right::Operate).await?.reach();
+    let delivery = state.intake.store.delivery(number(&id)?, &reach).await?;
     let delivery = delivery.ok_or(ApiError::NotFound("There is no such delivery."))?;
     let comparison = looked_up(record_system(&state)?, &delivery.payload).await?;
     Ok(HttpResponse::Ok().json(shown(delivery.id, &comparison)))
@@ -39,7 +39,7 @@ pub(super) async fn all(
     request: HttpRequest,
     paging: Result<web::Query<Paging>, actix_web::Error>,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Operate)?;
+    let reach = access::require(&state.access, &request, Right::Operate).await?.reach();
     let Ok(web::Query(paging)) = paging else {
         return Err(ApiError::Request {
             text: "The query cannot be read.",
@@ -47,7 +47,7 @@ pub(super) async fn all(
         });
     };
     let client = record_system(&state)?;
-    let taken = state.intake.store.taken(paging.after.unwrap_or(0), PAGE).await?;
+    let taken = state.intake.store.taken(&reach, paging.after.unwrap_or(0), PAGE).await?;
     let full = taken.len() >= usize::try_from(PAGE).unwrap_or(usize::MAX);
     let next = taken.last().filter(|_| full).map(|taken| taken.id);
     let (compared, mut differ) = (taken.len(), Vec::new());

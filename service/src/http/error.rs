@@ -38,8 +38,14 @@ pub(super) enum ApiError {
     NotFound(&'static str),
     /// The method is not for this path.
     Method { allow: &'static str },
-    /// No token, or one that is not known.
+    /// No token.
     Login,
+    /// A token that does not hold.
+    BadToken,
+    /// The keys of the issuer are not known yet.
+    Issuer,
+    /// The caller asks too often; in so many seconds it may again.
+    TooMany { seconds: u64 },
     /// The token does not allow it.
     Right(Right),
     /// A browser was made to send it by another site.
@@ -82,6 +88,7 @@ impl From<Refusal> for ApiError {
                 text: "More than one stored resource has the identifier of the condition.",
                 mend: "Name an identifier that only one resource has.",
             },
+            Refusal::UnknownId => ApiError::NotFound("No resource of this type has this id."),
             Refusal::KeyReused => ApiError::KeyReused,
             Refusal::Contended => ApiError::Conflict {
                 text: "The exam kept changing while this was taken in; nothing of it was stored.",
@@ -171,19 +178,34 @@ impl ApiError {
                 "This path does not take this method.",
                 &format!("Use {allow}."),
             ),
-            ApiError::Login => said(
+            // Both alike: why a token does not hold is nothing for whoever tries.
+            ApiError::Login | ApiError::BadToken => said(
                 StatusCode::UNAUTHORIZED,
                 IssueType::Login,
                 "http-login",
                 "The request carries no token, or one that is not known.",
-                "Send Authorization: Bearer TOKEN with a token listed in access.tokens.",
+                "Send Authorization: Bearer TOKEN with a token that holds.",
+            ),
+            ApiError::Issuer => said(
+                StatusCode::SERVICE_UNAVAILABLE,
+                IssueType::Transient,
+                "http-issuer",
+                "The keys that the token is checked with are not known yet.",
+                "Send it again after the time in Retry-After; those who run the service find the reason in its log.",
+            ),
+            ApiError::TooMany { .. } => said(
+                StatusCode::TOO_MANY_REQUESTS,
+                IssueType::Throttled,
+                "http-rate",
+                "The caller asks too often; nothing was stored.",
+                "Send it again after the time in Retry-After.",
             ),
             ApiError::Right(right) => said(
                 StatusCode::FORBIDDEN,
                 IssueType::Forbidden,
                 "http-right",
                 &format!("The token does not have the right `{}`.", right.word()),
-                "Use a token with this right, or have it added in access.tokens.",
+                "Use a token with this right.",
             ),
             ApiError::OtherSite => said(
                 StatusCode::FORBIDDEN,
@@ -268,6 +290,9 @@ impl ApiError {
             | ApiError::NotFound(_)
             | ApiError::Method { .. }
             | ApiError::Login
+            | ApiError::BadToken
+            | ApiError::Issuer
+            | ApiError::TooMany { .. }
             | ApiError::Right(_)
             | ApiError::OtherSite
             | ApiError::Conflict { .. }
@@ -298,6 +323,21 @@ impl ResponseError for ApiError {
             }
             ApiError::Login => {
                 response.insert_header((header::WWW_AUTHENTICATE, "Bearer realm=\"solewire\""));
+            }
+            // The words of RFC 6750 section 3.
+            ApiError::BadToken => {
+                let value = "Bearer realm=\"solewire\", error=\"invalid_token\"";
+                response.insert_header((header::WWW_AUTHENTICATE, value));
+            }
+            ApiError::Right(_) => {
+                let value = "Bearer realm=\"solewire\", error=\"insufficient_scope\"";
+                response.insert_header((header::WWW_AUTHENTICATE, value));
+            }
+            ApiError::TooMany { seconds } => {
+                response.insert_header((header::RETRY_AFTER, seconds.to_string()));
+            }
+            ApiError::Issuer => {
+                response.insert_header((header::RETRY_AFTER, RETRY_AFTER_SECONDS));
             }
             ApiError::Store(StoreError::Unavailable { .. }) => {
                 response.insert_header((header::RETRY_AFTER, RETRY_AFTER_SECONDS));

@@ -161,7 +161,8 @@ fn base(state: &State, request: &HttpRequest) -> String {
                     byte.is_ascii_alphanumeric() || matches!(byte, b'.' | b':' | b'-' | b'[' | b']')
                 })
             });
-            format!("http://{}/fhir", plain.unwrap_or("localhost"))
+            let scheme = if request.app_config().secure() { "https" } else { "http" };
+            format!("{scheme}://{}/fhir", plain.unwrap_or("localhost"))
         }
     }
 }

@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 use super::error::ApiError;
 use super::negotiate::FhirBody;
 use super::{State, access};
+use crate::clinic::Reach;
 use crate::clock::instant;
 use crate::config::Right;
 use crate::delivery::LaneState;
@@ -27,7 +28,7 @@ pub(super) async fn ready(state: web::Data<State>) -> Result<HttpResponse, ApiEr
 
 /// `GET /metrics`
 pub(super) async fn metrics(state: web::Data<State>) -> Result<HttpResponse, ApiError> {
-    let counts = state.intake.store.outbox_counts().await?;
+    let counts = state.intake.store.outbox_counts(&Reach::All).await?;
     let text = state.metrics.render(&counts, &state.lane.state(), state.intake.clock.now_ms());
     Ok(HttpResponse::Ok().content_type("text/plain; version=0.0.4; charset=utf-8").body(text))
 }
@@ -45,7 +46,7 @@ pub(super) async fn list(
     request: HttpRequest,
     listing: Result<web::Query<Listing>, actix_web::Error>,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Operate)?;
+    let reach = access::require(&state.access, &request, Right::Operate).await?.reach();
     let Ok(web::Query(listing)) = listing else {
         return Err(ApiError::Request {
             text: "The query cannot be read.",
@@ -60,12 +61,12 @@ pub(super) async fn list(
         })?),
     };
     let store = &state.intake.store;
-    let deliveries = store.deliveries(wanted, listing.after.unwrap_or(0), PAGE).await?;
+    let deliveries = store.deliveries(wanted, &reach, listing.after.unwrap_or(0), PAGE).await?;
     let next = (deliveries.len() == usize::try_from(PAGE).unwrap_or(usize::MAX))
         .then(|| deliveries.last().map(|delivery| delivery.id))
         .flatten();
     let counts: serde_json::Map<String, Value> = store
-        .outbox_counts()
+        .outbox_counts(&reach)
         .await?
         .states
         .into_iter()
@@ -85,8 +86,8 @@ pub(super) async fn one(
     request: HttpRequest,
     id: web::Path<String>,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Operate)?;
-    shown(&state, number(&id)?).await
+    let reach = access::require(&state.access, &request, Right::Operate).await?.reach();
+    shown(&state, number(&id)?, &reach).await
 }
 
 /// Why an operator acts.
@@ -102,15 +103,16 @@ pub(super) async fn replay(
     id: web::Path<String>,
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
-    let caller = access::require(&state.access, &request, Right::Operate)?;
+    let caller = access::require(&state.access, &request, Right::Operate).await?;
+    let reach = caller.reach();
     let id = number(&id)?;
     let reason = reason(&request, payload).await?;
     let now = state.intake.clock.now_ms();
-    let done = state.intake.store.replay(id, &caller, reason.as_deref(), now).await?;
+    let done = state.intake.store.replay(id, &reach, &caller.name, reason.as_deref(), now).await?;
     done.map_err(refusal)?;
     state.wake.notify_one();
-    tracing::info!(delivery = id, caller, "replayed by an operator");
-    shown(&state, id).await
+    tracing::info!(delivery = id, caller = caller.name, "replayed by an operator");
+    shown(&state, id, &reach).await
 }
 
 /// Which deliveries are meant.
@@ -125,9 +127,9 @@ pub(super) async fn replay_preview(
     request: HttpRequest,
     chosen: Result<web::Query<Chosen>, actix_web::Error>,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Operate)?;
+    let reach = access::require(&state.access, &request, Right::Operate).await?.reach();
     let chosen = chosen_state(chosen)?;
-    let preview = state.intake.store.replay_preview(chosen).await?;
+    let preview = state.intake.store.replay_preview(chosen, &reach).await?;
     Ok(HttpResponse::Ok().json(json!({
         "state": chosen.word(),
         "deliveries": preview.deliveries,
@@ -143,14 +145,20 @@ pub(super) async fn replay_all(
     chosen: Result<web::Query<Chosen>, actix_web::Error>,
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
-    let caller = access::require(&state.access, &request, Right::Operate)?;
+    let caller = access::require(&state.access, &request, Right::Operate).await?;
+    let reach = caller.reach();
     let chosen = chosen_state(chosen)?;
     let reason = reason(&request, payload).await?;
     let now = state.intake.clock.now_ms();
-    let done = state.intake.store.replay_all(chosen, &caller, reason.as_deref(), now).await?;
+    let done = state.intake.store.replay_all(chosen, &reach, &caller.name, reason.as_deref(), now).await?;
     let replayed = done.map_err(refusal)?;
     state.wake.notify_one();
-    tracing::info!(state = chosen.word(), deliveries = replayed, caller, "replayed by an operator");
+    tracing::info!(
+        state = chosen.word(),
+        deliveries = replayed,
+        caller = caller.name,
+        "replayed by an operator"
+    );
     Ok(HttpResponse::Ok().json(json!({ "state": chosen.word(), "replayed": replayed })))
 }
 
@@ -169,18 +177,19 @@ pub(super) async fn discard(
     id: web::Path<String>,
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
-    let caller = access::require(&state.access, &request, Right::Operate)?;
+    let caller = access::require(&state.access, &request, Right::Operate).await?;
+    let reach = caller.reach();
     let id = number(&id)?;
     let reason = reason(&request, payload).await?.ok_or(ApiError::Request {
         text: "Giving a delivery up takes a reason.",
         mend: "Send {\"reason\": \"...\"}.",
     })?;
     let now = state.intake.clock.now_ms();
-    let done = state.intake.store.discard(id, &caller, &reason, now).await?;
+    let done = state.intake.store.discard(id, &reach, &caller.name, &reason, now).await?;
     done.map_err(refusal)?;
     state.wake.notify_one();
-    tracing::info!(delivery = id, caller, "discarded by an operator");
-    shown(&state, id).await
+    tracing::info!(delivery = id, caller = caller.name, "discarded by an operator");
+    shown(&state, id, &reach).await
 }
 
 /// The reason in the body; a request without a body gives none.
@@ -224,8 +233,8 @@ pub(super) fn number(text: &str) -> Result<i64, ApiError> {
     text.parse().map_err(|_| ApiError::NotFound("There is no such delivery."))
 }
 
-async fn shown(state: &State, id: i64) -> Result<HttpResponse, ApiError> {
-    let delivery = state.intake.store.delivery(id).await?;
+async fn shown(state: &State, id: i64, reach: &Reach) -> Result<HttpResponse, ApiError> {
+    let delivery = state.intake.store.delivery(id, reach).await?;
     let delivery = delivery.ok_or(ApiError::NotFound("There is no such delivery."))?;
     let mut shown = summary(&delivery);
     if let Some(object) = shown.as_object_mut() {

@@ -14,8 +14,8 @@ use solewire_profiles::findings::MonofilamentCriterion;
 
 use super::error::ApiError;
 use super::negotiate::{FhirBody, header};
-use super::sessions::Holder;
 use super::{State, access, answer, operations, path, worklists};
+use crate::access::Caller;
 use crate::clock::instant;
 use crate::config::Right;
 use crate::intake::hex;
@@ -136,11 +136,11 @@ pub(super) fn unkept(mut response: HttpResponseBuilder) -> HttpResponseBuilder {
 
 /// `GET /pages/session`: whether somebody is signed in, and how the pages are set up.
 async fn session(state: web::Data<State>, request: HttpRequest) -> HttpResponse {
-    for_page(&described(&state, state.access.holder(&request).ok().as_ref()))
+    for_page(&described(&state, state.access.caller(&request).await.ok().as_ref()))
 }
 
-fn described(state: &State, holder: Option<&Holder>) -> Value {
-    let rights = holder.map(|holder| holder.rights.iter().map(|right| right.word()).collect::<Vec<_>>());
+fn described(state: &State, caller: Option<&Caller>) -> Value {
+    let rights = caller.map(|caller| caller.rights.iter().map(|right| right.word()).collect::<Vec<_>>());
     let guidelines = state.intake.engine.guidelines().iter().map(|guideline| {
         let categories = guideline.categories.iter().map(|category| {
             json!({
@@ -159,7 +159,7 @@ fn described(state: &State, holder: Option<&Holder>) -> Value {
     json!({
         "signIn": !state.access.is_open(),
         "rights": rights,
-        "caller": holder.map(|holder| &holder.caller),
+        "caller": caller.map(|caller| &caller.name),
         "idleMinutes": state.pages.idle.as_secs() / 60,
         "unsent": state.pages.unsent.word(),
         "monofilament": match state.intake.assessment.monofilament {
@@ -187,23 +187,24 @@ async fn sign_in(
         text: "The body is not a JSON object with a token.",
         mend: "Send {\"token\": \"...\"}.",
     })?;
-    let (id, holder) = state.access.sign_in(&token)?;
-    tracing::info!(caller = holder.caller, "signed in at a page");
+    let (id, caller) = state.access.sign_in(&token).await?;
+    tracing::info!(caller = caller.name, "signed in at a page");
     let mut response = unkept(HttpResponse::Ok());
-    response.insert_header((SET_COOKIE, cookie(&state, &id, "")));
-    Ok(response.json(described(&state, Some(&holder))))
+    response.insert_header((SET_COOKIE, cookie(&state, &request, &id, "")));
+    Ok(response.json(described(&state, Some(&caller))))
 }
 
 /// `POST /pages/session/end`
 async fn sign_out(state: web::Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
     state.access.sign_out(&request)?;
     let mut response = unkept(HttpResponse::Ok());
-    response.insert_header((SET_COOKIE, cookie(&state, "", "; Max-Age=0")));
+    response.insert_header((SET_COOKIE, cookie(&state, &request, "", "; Max-Age=0")));
     Ok(response.json(described(&state, None)))
 }
 
-fn cookie(state: &State, id: &str, more: &str) -> String {
-    let secure = state.public_url.as_ref().is_some_and(|url| url.scheme() == "https");
+fn cookie(state: &State, request: &HttpRequest, id: &str, more: &str) -> String {
+    let behind_tls = state.public_url.as_ref().is_some_and(|url| url.scheme() == "https");
+    let secure = behind_tls || request.app_config().secure();
     let secure = if secure { "; Secure" } else { "" };
     format!("{}={id}; Path=/; HttpOnly; SameSite=Strict{secure}{more}", access::COOKIE_NAME)
 }
@@ -214,9 +215,9 @@ async fn exam(
     request: HttpRequest,
     id: web::Path<String>,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Read)?;
-    let operates = state.access.holder(&request)?.rights.contains(&Right::Operate);
-    let record = state.intake.store.exam_of("RiskAssessment", &id).await?;
+    let caller = access::require(&state.access, &request, Right::Read).await?;
+    let operates = caller.may(Right::Operate);
+    let record = state.intake.store.exam_of("RiskAssessment", &id, &caller.reach()).await?;
     let record = record.ok_or(ApiError::NotFound("No exam has an assessment with this id."))?;
     let mut resources = Vec::with_capacity(record.resources.len());
     for version in &record.resources {

@@ -8,21 +8,27 @@ use serde_json::{Value, json};
 use super::error::ApiError;
 use super::negotiate::{accept_json, header};
 use super::{STORED_TYPES, State, access, answer, base};
+use crate::clinic::Reach;
 use crate::clock::instant;
-use crate::config::Right;
 use crate::store::StoreError;
 
 const ABSENT: ApiError = ApiError::NotFound("No resource of this type has this id.");
 
-fn allowed(state: &State, request: &HttpRequest, resource_type: &str, id: &str) -> Result<(), ApiError> {
-    access::require(&state.access, request, Right::Read)?;
+/// How far the caller may see, when the resource may be asked for at all.
+async fn allowed(
+    state: &State,
+    request: &HttpRequest,
+    resource_type: &str,
+    id: &str,
+) -> Result<Reach, ApiError> {
+    let caller = access::require_reading(&state.access, request, resource_type).await?;
     accept_json(request)?;
     if !STORED_TYPES.contains(&resource_type) {
         return Err(ApiError::NotFound("Resources of this type are not kept."));
     }
     // What is no id (HL7 FHIR R4, datatype id) is nobody's; the store is not asked.
     let allowed = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'.');
-    if id.bytes().all(allowed) { Ok(()) } else { Err(ABSENT) }
+    if id.bytes().all(allowed) { Ok(caller.reach()) } else { Err(ABSENT) }
 }
 
 /// `GET /fhir/{type}/{id}`
@@ -32,8 +38,8 @@ pub(super) async fn read(
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id) = path.into_inner();
-    allowed(&state, &request, &resource_type, &id)?;
-    let version = state.intake.store.read(&resource_type, &id).await?.ok_or(ABSENT)?;
+    let reach = allowed(&state, &request, &resource_type, &id).await?;
+    let version = state.intake.store.read(&resource_type, &id, &reach).await?.ok_or(ABSENT)?;
     let etag = answer::etag(version.version);
     if header(&request, IF_NONE_MATCH).is_some_and(|tags| tags.split(',').any(|tag| tag.trim() == etag)) {
         return Ok(HttpResponse::NotModified().insert_header((ETAG, etag)).finish());
@@ -48,8 +54,8 @@ pub(super) async fn version(
     path: web::Path<(String, String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id, number) = path.into_inner();
-    allowed(&state, &request, &resource_type, &id)?;
-    let history = state.intake.store.history(&resource_type, &id).await?;
+    let reach = allowed(&state, &request, &resource_type, &id).await?;
+    let history = state.intake.store.history(&resource_type, &id, &reach).await?;
     let version = history.iter().find(|version| version.version.to_string() == number).ok_or(ABSENT)?;
     answer::resource(StatusCode::OK, version)
 }
@@ -61,8 +67,8 @@ pub(super) async fn history(
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id) = path.into_inner();
-    allowed(&state, &request, &resource_type, &id)?;
-    let history = state.intake.store.history(&resource_type, &id).await?;
+    let reach = allowed(&state, &request, &resource_type, &id).await?;
+    let history = state.intake.store.history(&resource_type, &id, &reach).await?;
     if history.is_empty() {
         return Err(ABSENT);
     }

@@ -9,7 +9,7 @@ use super::error::ApiError;
 use super::negotiate::{FormBody, accept_json, strict_handling};
 use super::parameters::{SEARCHED_TYPES, filter, sort};
 use super::{State, access, answer, base};
-use crate::config::Right;
+use crate::clinic::Reach;
 use crate::store::{Found, Search, SortKey, StoreError};
 
 const USUAL_COUNT: u32 = 50;
@@ -53,20 +53,27 @@ async fn run(
     resource_type: &str,
     encoded: &[&[u8]],
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, request, Right::Read)?;
+    let caller = access::require_reading(&state.access, request, resource_type).await?;
     accept_json(request)?;
     if !SEARCHED_TYPES.contains(&resource_type) {
         return Err(ApiError::NotFound("Resources of this type cannot be searched."));
     }
-    let Understood { search, used } = understand(resource_type, encoded, strict_handling(request))?;
+    let Understood { search, used } =
+        understand(resource_type, caller.reach(), encoded, strict_handling(request))?;
     let found = state.intake.store.search(&search).await?;
     let bundle = bundle(&base(state, request), &search, &used, &found)?;
     Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
 }
 
-fn understand(resource_type: &str, encoded: &[&[u8]], strict: bool) -> Result<Understood, ApiError> {
+fn understand(
+    resource_type: &str,
+    reach: Reach,
+    encoded: &[&[u8]],
+    strict: bool,
+) -> Result<Understood, ApiError> {
     let mut search = Search {
         resource_type: resource_type.to_owned(),
+        reach,
         filters: Vec::new(),
         sort: Vec::new(),
         count: USUAL_COUNT,

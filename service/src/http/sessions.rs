@@ -7,25 +7,26 @@ use std::time::Duration;
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
-use crate::config::Right;
+use crate::access::Caller;
+use crate::config::Sha256Hash;
 
 /// How long a session lasts however busy it is: a long working day (common practice, no source).
 const LONGEST: Duration = Duration::from_secs(12 * 60 * 60);
 /// More than any clinic has people; what keeps memory bounded.
 const MOST: usize = 10_000;
 
-/// Who a session belongs to.
+/// What opened a session. It is looked at again with each request.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) struct Holder {
-    /// The name under which a caller's keys and actions are kept.
-    pub(super) caller: String,
-    /// What the token allows.
-    pub(super) rights: Vec<Right>,
+pub(super) enum Proof {
+    /// The hash of a token.
+    Token(Sha256Hash),
+    /// A signed token, which holds until an instant in milliseconds since 1970.
+    Signed { caller: Caller, until: i64 },
 }
 
 #[derive(Debug)]
 struct Session {
-    holder: Holder,
+    proof: Proof,
     opened: i64,
     used: i64,
 }
@@ -44,7 +45,7 @@ impl Sessions {
     }
 
     /// Opens a session; gives the id that the browser keeps.
-    pub(super) fn open(&self, holder: Holder, now: i64) -> String {
+    pub(super) fn open(&self, proof: Proof, now: i64) -> String {
         let id = format!("{}{}", Uuid::new_v4().simple(), Uuid::new_v4().simple());
         let mut open = self.locked();
         open.retain(|_, session| self.holds(session, now));
@@ -53,16 +54,16 @@ impl Sessions {
         {
             open.remove(&oldest);
         }
-        open.insert(hash(&id), Session { holder, opened: now, used: now });
+        open.insert(hash(&id), Session { proof, opened: now, used: now });
         id
     }
 
-    /// Whose session it is. Asking keeps it open.
-    pub(super) fn holder(&self, id: &str, now: i64) -> Option<Holder> {
+    /// What opened a session. Asking keeps it open.
+    pub(super) fn proof(&self, id: &str, now: i64) -> Option<Proof> {
         let mut open = self.locked();
         let session = open.get_mut(&hash(id)).filter(|session| self.holds(session, now))?;
         session.used = now;
-        Some(session.holder.clone())
+        Some(session.proof.clone())
     }
 
     pub(super) fn end(&self, id: &str) {

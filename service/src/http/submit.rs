@@ -8,6 +8,7 @@ use serde_json::Value;
 use super::error::ApiError;
 use super::negotiate::{FhirBody, accept_json, header, preferred_return};
 use super::{State, access, answer, base};
+use crate::clinic::Reach;
 use crate::config::Right;
 use crate::intake::{Accepted, Expected, Handed, Refusal, identifier_criterion};
 use crate::metrics::SubmissionResult;
@@ -18,9 +19,9 @@ pub(super) async fn transaction(
     request: HttpRequest,
     FhirBody(bytes): FhirBody,
 ) -> Result<HttpResponse, ApiError> {
-    let accepted = hand_in(&state, &request, bytes, Expected::Transaction).await?;
+    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Transaction).await?;
     let wish = preferred_return(&request);
-    answer::transaction(&accepted, &base(&state, &request), wish, &state.intake.store).await
+    answer::transaction(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
 
 /// `POST /fhir/Observation`; other types come inside a transaction only.
@@ -39,8 +40,9 @@ pub(super) async fn create(
     }
     let FhirBody(bytes) =
         <FhirBody as actix_web::FromRequest>::from_request(&request, &mut payload.into_inner()).await?;
-    let accepted = hand_in(&state, &request, bytes, Expected::Observation).await?;
-    answer::create(&accepted, &base(&state, &request), preferred_return(&request), &state.intake.store).await
+    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Observation).await?;
+    let wish = preferred_return(&request);
+    answer::create(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
 
 async fn hand_in(
@@ -48,8 +50,8 @@ async fn hand_in(
     request: &HttpRequest,
     bytes: Vec<u8>,
     expected: Expected,
-) -> Result<Accepted, ApiError> {
-    let caller = access::require(&state.access, request, Right::Submit)?;
+) -> Result<(Accepted, Reach), ApiError> {
+    let caller = access::require(&state.access, request, Right::Submit).await?;
     accept_json(request)?;
     let key = header(request, "Idempotency-Key").map(str::to_owned);
     if key.as_ref().is_some_and(|key| key.is_empty() || key.len() > 255) {
@@ -71,14 +73,17 @@ async fn hand_in(
             mend: "Write If-None-Exist: identifier=SYSTEM|VALUE.",
         })?),
     };
-    let result = state.intake.submit(Handed { bytes, expected, caller, key, if_none_exist }).await;
+    let reach = caller.reach();
+    let handed =
+        Handed { bytes, expected, caller: caller.owner_of_keys(), clinic: caller.clinic, key, if_none_exist };
+    let result = state.intake.submit(handed).await;
     state.metrics.submission(match &result {
         Ok(accepted) if accepted.changed => SubmissionResult::Accepted,
         Ok(_) => SubmissionResult::Unchanged,
         Err(Refusal::Store(_) | Refusal::Contended | Refusal::Crashed) => SubmissionResult::Failed,
         Err(_) => SubmissionResult::Refused,
     });
-    Ok(result?)
+    Ok((result?, reach))
 }
 
 /// `POST /fhir/$assess`
@@ -87,7 +92,7 @@ pub(super) async fn assess(
     request: HttpRequest,
     FhirBody(bytes): FhirBody,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Submit)?;
+    let caller = access::require(&state.access, &request, Right::Submit).await?;
     accept_json(&request)?;
     let at = match parameter(&request, "at") {
         None => None,
@@ -96,7 +101,7 @@ pub(super) async fn assess(
             mend: "Write it as 2026-11-25T14:00:00Z, with `%2B` for a plus sign.",
         })?),
     };
-    let bundle = state.intake.assess(bytes, at).await?;
+    let bundle = state.intake.assess(bytes, at, caller.clinic.as_ref()).await?;
     Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
 }
 
@@ -107,7 +112,7 @@ pub(super) async fn validate(
     resource_type: web::Path<String>,
     FhirBody(bytes): FhirBody,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Submit)?;
+    access::require(&state.access, &request, Right::Submit).await?;
     accept_json(&request)?;
     if parameter(&request, "profile").is_some() {
         return Err(ApiError::Request {

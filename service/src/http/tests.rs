@@ -8,7 +8,7 @@ use sha2::{Digest as _, Sha256};
 use std::time::Duration;
 
 use super::*;
-use crate::config::{Access, Right, Token, Unsent};
+use crate::config::{Access, Callers, Right, Token, Unsent};
 use crate::intake::tests::bench;
 
 /// An answer, taken apart.
@@ -54,6 +54,10 @@ fn state(intake: Intake, access: Access) -> web::Data<State> {
         record_system: None,
         public_keys: None,
     })
+}
+
+fn token(rights: Vec<Right>) -> Token {
+    Token { hash: Sha256::digest(b"opaque").into(), rights, clinic: None, device: None }
 }
 
 /// Sends requests to one listener's application.
@@ -128,8 +132,11 @@ async fn every_refusal_has_its_status_and_an_outcome() {
 #[actix_web::test]
 async fn tokens_are_known_by_their_hash_and_have_rights() {
     let bench = bench().await;
-    let token = Token { hash: Sha256::digest(b"opaque").into(), rights: vec![Right::Read] };
-    let state = state(bench.intake.clone_for_test(), Access::Tokens(vec![token]));
+    let token = token(vec![Right::Read]);
+    let state = state(
+        bench.intake.clone_for_test(),
+        Access::Tokens(Callers { tokens: vec![token], ..Callers::default() }),
+    );
     let with = |request: TestRequest, token: &str| {
         request.insert_header(("authorization", format!("Bearer {token}")))
     };
@@ -271,8 +278,11 @@ async fn the_capability_statement_names_what_is_served() {
 async fn a_page_signs_in_once_and_its_session_ends_when_it_rests() {
     let bench = bench().await;
     let clock = bench.intake.clock.clone();
-    let token = Token { hash: Sha256::digest(b"opaque").into(), rights: vec![Right::Read, Right::Submit] };
-    let state = state(bench.intake.clone_for_test(), Access::Tokens(vec![token]));
+    let token = token(vec![Right::Read, Right::Submit]);
+    let state = state(
+        bench.intake.clone_for_test(),
+        Access::Tokens(Callers { tokens: vec![token], ..Callers::default() }),
+    );
     let page = |request: TestRequest| request.insert_header(("x-solewire-page", "1"));
     let sign_in = |token: &str| post("/pages/session", json!({ "token": token }).to_string());
 

@@ -32,7 +32,7 @@ pub(super) async fn list(
     list: web::Path<String>,
     wish: Result<web::Query<Wish>, actix_web::Error>,
 ) -> Result<HttpResponse, ApiError> {
-    access::require(&state.access, &request, Right::Read)?;
+    let caller = access::require(&state.access, &request, Right::Read).await?;
     let (name, file) = list.strip_suffix(".csv").map_or((list.as_str(), false), |name| (name, true));
     let list = match name {
         "recalls" => Worklist::Recalls,
@@ -61,6 +61,7 @@ pub(super) async fn list(
     let now = state.intake.clock.now_ms();
     let page = ListPage {
         list,
+        reach: caller.reach(),
         when: when.filter(|_| list != Worklist::Incomplete),
         risk: wish.risk.filter(|risk| !risk.is_empty()),
         ranked: ranked(&state),

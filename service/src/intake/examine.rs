@@ -6,11 +6,12 @@ use serde_json::Value;
 use solewire_profiles::issue::{Issue, refused};
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::submit::SUBMIT_NOTHING;
-use solewire_profiles::{CheckContext, Engine, Submission};
+use solewire_profiles::{CheckContext, Engine, PlacedResource, Submission, SubmittedExam};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use uuid::Uuid;
 
 use super::{Expected, LARGEST_BODY, Refusal, identifier_criterion, rules};
-use crate::store::TokenMatch;
+use crate::store::{StoredExam, TokenMatch};
 
 /// Most JSON values taken in. The largest exams have a twentieth of them.
 const MOST_VALUES: usize = 100_000;
@@ -35,12 +36,31 @@ impl LargeBodies {
 pub(super) struct Work {
     pub(super) submission: Submission,
     pub(super) conditions: Vec<(Option<usize>, TokenMatch)>,
+    /// The entries that name the id that they are to be stored under.
+    pub(super) replacing: Vec<usize>,
     pub(super) entries: usize,
     pub(super) issues: Vec<Issue>,
     pub(super) root: String,
 }
 
 impl Work {
+    /// Whether an entry names the id of a resource that the exam does not have. Within a clinic, ids are drawn apart from
+    /// those of all others; an id that a caller names could be one of theirs.
+    pub(super) fn names_an_id_of_another(&self, stored: Option<&StoredExam>, exam: &SubmittedExam) -> bool {
+        let known = |resource: &PlacedResource| {
+            let id = resource.id.to_string();
+            stored.is_some_and(|stored| {
+                let mut held = stored.resources.iter();
+                held.any(|held| held.resource_type == resource.resource_type && held.id == id)
+            })
+        };
+        let mut replacing = exam
+            .resources
+            .iter()
+            .filter(|new| new.entry.is_some_and(|entry| self.replacing.contains(&entry)));
+        !replacing.all(known)
+    }
+
     pub(super) fn condition(&self, entry: Option<usize>) -> Option<&TokenMatch> {
         self.conditions.iter().find(|(number, _)| *number == entry).map(|(_, token)| token)
     }
@@ -84,7 +104,18 @@ pub(super) fn examine(
         Expected::Transaction => document.value().get("entry").and_then(Value::as_array).map_or(0, Vec::len),
         Expected::Observation => 1,
     };
-    Ok(Work { submission, conditions, entries, issues, root: root(&document) })
+    let replacing = replacing(&document);
+    Ok(Work { submission, conditions, replacing, entries, issues, root: root(&document) })
+}
+
+fn replacing(document: &Document) -> Vec<usize> {
+    let entries = document.value().get("entry").and_then(Value::as_array).into_iter().flatten();
+    let names_an_id = |entry: &Value| {
+        let text = |pointer: &str| entry.pointer(pointer).and_then(Value::as_str);
+        let id = text("/request/url").and_then(|url| url.rsplit('/').next());
+        text("/request/method") == Some("PUT") && id.is_some_and(|id| Uuid::try_parse(id).is_ok())
+    };
+    entries.enumerate().filter(|(_, entry)| names_an_id(entry)).map(|(number, _)| number).collect()
 }
 
 /// The conditions of entries, or of the one resource.

@@ -70,7 +70,7 @@ impl Intake {
         let new = after().map(|one| self.engine.exam_time(&merged(one.stored, one.exam)));
         let times = old.chain(new).flatten();
         let Some(from) = times.map(|time| time.as_millisecond()).min() else { return Ok(Vec::new()) };
-        let later = self.store.later_exams(subject, from).await?;
+        let later = self.store.later_exams(subject, commit.clinic.as_ref(), from).await?;
         let exams = later.iter().map(|exam| (exam.key.clone(), exam.version)).collect();
         commit.seen_later.push(SeenLater { subject: subject.to_owned(), from, exams });
         let is_changed = |key: &ExamKey| changed.iter().any(|one| one.key == key);
@@ -79,7 +79,7 @@ impl Intake {
         if later.len() > MOST_LATER {
             return Err(too_many(later.len(), root));
         }
-        let earlier = self.store.earlier_exams(subject, first.key, from).await?;
+        let earlier = self.store.earlier_exams(subject, commit.clinic.as_ref(), first.key, from).await?;
         let exams = earlier.iter().map(|exam| (exam.key.clone(), exam.version)).collect();
         let key = first.key.clone();
         commit.seen_earlier.push(SeenEarlier { subject: subject.to_owned(), key, before: from, exams });

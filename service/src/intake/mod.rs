@@ -29,6 +29,7 @@ use later::Changed;
 use past::{Earlier, assessments_of, past_exams};
 use plan::{Fate, Plan, merged, plan};
 
+use crate::clinic::Clinic;
 use crate::clock::Clock;
 use crate::config::Assessment;
 use crate::store::{
@@ -58,6 +59,8 @@ pub enum Refusal {
     WrongType(Box<Issue>),
     /// Several stored resources match a condition that should name one.
     SeveralMatch,
+    /// A resource is to be replaced that the clinic of the caller does not have.
+    UnknownId,
     /// The caller used this idempotency key for another body.
     KeyReused,
     /// The same exam keeps changing under it.
@@ -83,6 +86,8 @@ pub struct Handed {
     pub expected: Expected,
     /// Who hands it in.
     pub caller: String,
+    /// The clinic that it belongs to.
+    pub clinic: Option<Clinic>,
     /// The caller's idempotency key.
     pub key: Option<String>,
     /// Create only if no resource has this identifier.
@@ -138,7 +143,8 @@ impl Intake {
         }
         self.store.admit(Load::One).await?;
         let (bytes, expected) = (handed.bytes.clone(), handed.expected);
-        let (context, header) = (self.context(self.clock.now()), handed.if_none_exist.clone());
+        let (context, header) =
+            (self.context(self.clock.now(), handed.clinic.as_ref()), handed.if_none_exist.clone());
         let examine = move |engine: &Engine| examine(engine, bytes, expected, &context, header.as_ref());
         let work = self.apart(handed.bytes.len(), examine).await??;
         if work.submission.exams.len() > 1 {
@@ -162,9 +168,14 @@ impl Intake {
     ///
     /// # Errors
     /// Why it cannot be assessed.
-    pub async fn assess(&self, bytes: Vec<u8>, at: Option<Timestamp>) -> Result<Value, Refusal> {
+    pub async fn assess(
+        &self,
+        bytes: Vec<u8>,
+        at: Option<Timestamp>,
+        clinic: Option<&Clinic>,
+    ) -> Result<Value, Refusal> {
         let at = at.unwrap_or_else(|| self.clock.now());
-        let (context, options) = (self.context(at), self.options(at));
+        let (context, options) = (self.context(at, clinic), self.options(at));
         self.apart(bytes.len(), move |engine| {
             let document = parse(bytes)?;
             let issues = engine.check(&document, &context);
@@ -188,7 +199,7 @@ impl Intake {
     /// # Errors
     /// When it cannot be read.
     pub async fn check(&self, bytes: Vec<u8>) -> Result<Checked, Refusal> {
-        let context = self.context(self.clock.now());
+        let context = self.context(self.clock.now(), None);
         self.apart(bytes.len(), move |engine| {
             let document = parse(bytes)?;
             let issues = engine.check(&document, &context);
@@ -239,13 +250,14 @@ impl Intake {
     ) -> Result<Option<Accepted>, Refusal> {
         let at = self.clock.now();
         let options = self.options(at);
-        let mut commit = Commit { at: at.as_millisecond(), ..Commit::default() };
+        let mut commit =
+            Commit { clinic: handed.clinic.clone(), at: at.as_millisecond(), ..Commit::default() };
         let mut entries: Vec<EntryAnswer> = (0..work.entries).map(|_| EntryAnswer::context()).collect();
         let mut assessments = Vec::new();
         let exams = self.exams(work, &mut commit, &mut entries).await?;
         let mut changed = Vec::new();
         for (number, (stored, exam)) in exams.iter().enumerate() {
-            let seen = self.earlier(stored.as_ref(), exam).await?;
+            let seen = self.earlier(stored.as_ref(), exam, handed.clinic.as_ref()).await?;
             let together =
                 exams.iter().enumerate().filter(|(other, _)| *other != number).map(|(_, exam)| exam);
             let past = past_exams(exam, seen.as_ref(), together);
@@ -322,7 +334,10 @@ impl Intake {
                     kept.push(resource);
                     continue;
                 };
-                let found = self.store.with_identifier(&resource.resource_type, token).await?;
+                let found = self
+                    .store
+                    .with_identifier(&resource.resource_type, token, commit.clinic.as_ref())
+                    .await?;
                 match found.as_slice() {
                     [] => {
                         commit.must_be_absent.push((resource.resource_type.clone(), token.clone()));
@@ -343,7 +358,10 @@ impl Intake {
                 }
             }
             exam.resources = kept;
-            let stored = self.store.matching_exam(&exam).await?;
+            let stored = self.store.matching_exam(&exam, commit.clinic.as_ref()).await?;
+            if commit.clinic.is_some() && work.names_an_id_of_another(stored.as_ref(), &exam) {
+                return Err(Refusal::UnknownId);
+            }
             if stored.is_none() && exam.resources.is_empty() {
                 continue;
             }
@@ -368,18 +386,20 @@ impl Intake {
         &self,
         stored: Option<&StoredExam>,
         exam: &SubmittedExam,
+        clinic: Option<&Clinic>,
     ) -> Result<Option<Earlier>, Refusal> {
         let Some(time) = self.engine.exam_time(&merged(stored, exam)) else { return Ok(None) };
         let key = stored.map_or(&exam.key, |stored| &stored.key).clone();
         let before = time.as_millisecond();
-        let exams = self.store.earlier_exams(&exam.subject, &key, before).await?;
+        let exams = self.store.earlier_exams(&exam.subject, clinic, &key, before).await?;
         let seen = exams.iter().map(|exam| (exam.key.clone(), exam.version)).collect();
         let seen = SeenEarlier { subject: exam.subject.clone(), key, before, exams: seen };
         Ok(Some(Earlier { exams, seen }))
     }
 
-    fn context(&self, at: Timestamp) -> CheckContext {
-        CheckContext { group_by: self.group_by, ..CheckContext::at(at) }
+    fn context(&self, at: Timestamp, clinic: Option<&Clinic>) -> CheckContext {
+        let realm = clinic.map(Clinic::realm);
+        CheckContext { group_by: self.group_by, realm, ..CheckContext::at(at) }
     }
 
     fn options(&self, at: Timestamp) -> AssessOptions {

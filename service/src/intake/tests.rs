@@ -6,6 +6,7 @@ use solewire_profiles::{ExamKey, PlacedResource, Submission};
 use uuid::Uuid;
 
 use super::*;
+use crate::clinic::Reach;
 use crate::store::Search;
 use crate::store::SortKey;
 
@@ -69,11 +70,19 @@ fn exam(key: &str, panel: Option<&str>, resources: Vec<PlacedResource>) -> Submi
 
 fn work(exams: Vec<SubmittedExam>, entries: usize) -> Work {
     let submission = Submission { exams, context_entries: Vec::new() };
-    Work { submission, conditions: Vec::new(), entries, issues: Vec::new(), root: "Bundle".into() }
+    Work {
+        submission,
+        conditions: Vec::new(),
+        replacing: Vec::new(),
+        entries,
+        issues: Vec::new(),
+        root: "Bundle".into(),
+    }
 }
 
 fn handed(key: Option<&str>) -> Handed {
     Handed {
+        clinic: None,
         bytes: Vec::new(),
         expected: Expected::Transaction,
         caller: "anyone".into(),
@@ -112,7 +121,7 @@ impl Bench {
     }
 
     async fn deliveries(&self) -> Vec<Value> {
-        let deliveries = self.intake.store.deliveries(None, 0, 100).await.unwrap();
+        let deliveries = self.intake.store.deliveries(None, &Reach::All, 0, 100).await.unwrap();
         deliveries.iter().map(|delivery| serde_json::from_str(&delivery.payload).unwrap()).collect()
     }
 }
@@ -154,8 +163,13 @@ async fn results_join_by_encounter_and_the_exam_keeps_its_first_key() {
     bench.take(&work(vec![exam("lone", None, vec![placed(0, "device", "final")])], 1)).await;
     bench.take(&work(vec![exam("panelled", Some("p|1"), vec![placed(0, "panel", "final")])], 1)).await;
     bench.take(&work(vec![exam("late", None, vec![placed(0, "second-device", "final")])], 1)).await;
-    let stored =
-        bench.intake.store.matching_exam(&exam("panelled", Some("p|1"), vec![])).await.unwrap().unwrap();
+    let stored = bench
+        .intake
+        .store
+        .matching_exam(&exam("panelled", Some("p|1"), vec![]), None)
+        .await
+        .unwrap()
+        .unwrap();
     let submitted = stored.resources.iter().filter(|resource| !resource.derived).count();
     assert_eq!((stored.key.0.as_str(), stored.version, submitted), ("lone", 3, 3));
 }
@@ -253,8 +267,11 @@ async fn what_follows_is_stored_byte_for_byte_and_taken_back_when_it_no_longer_f
         .commit(Commit { exams: first.change.into_iter().collect(), at: 1, ..Commit::default() })
         .await
         .unwrap();
-    assert_eq!(store.read("ServiceRequest", "r").await.unwrap().unwrap().text, referral.to_string());
-    let stored = store.matching_exam(&submitted).await.unwrap();
+    assert_eq!(
+        store.read("ServiceRequest", "r", &Reach::All).await.unwrap().unwrap().text,
+        referral.to_string()
+    );
+    let stored = store.matching_exam(&submitted, None).await.unwrap();
     let mut corrected = submitted.clone();
     corrected.resources = vec![placed(0, "panel", "corrected")];
     let second = plan::plan(stored.as_ref(), &corrected, true, |_, bodies| {
@@ -265,10 +282,10 @@ async fn what_follows_is_stored_byte_for_byte_and_taken_back_when_it_no_longer_f
     let sent: Value = serde_json::from_str(change.payload.as_ref().unwrap()).unwrap();
     assert_eq!(sent["entry"][2]["resource"]["status"], "revoked");
     store.commit(Commit { exams: vec![change], at: 2, ..Commit::default() }).await.unwrap();
-    let revoked = store.read("ServiceRequest", "r").await.unwrap().unwrap();
+    let revoked = store.read("ServiceRequest", "r", &Reach::All).await.unwrap().unwrap();
     assert_eq!((revoked.version, revoked.text.contains("revoked")), (2, true));
     // The same once more, and a third correction: what was taken back is not taken back again.
-    let stored = store.matching_exam(&submitted).await.unwrap();
+    let stored = store.matching_exam(&submitted, None).await.unwrap();
     let same = plan::plan(stored.as_ref(), &corrected, true, |_, _| unreachable!("nothing is new"));
     assert!(same.change.is_none());
     assert_eq!(same.assessments, [assessment("final")]);
@@ -316,6 +333,7 @@ async fn only_transactions_that_create_or_update_are_taken() {
     let Refusal::Invalid { issues, .. } = refused else { panic!("{refused:?}") };
     assert_eq!(issues[0].rule, "submit-bundle-type");
     let search = Search {
+        reach: Reach::All,
         resource_type: "Observation".into(),
         filters: vec![],
         sort: vec![(SortKey::Id, false)],

@@ -5,7 +5,8 @@ use solewire_profiles::ExamKey;
 
 use super::database::{Database, for_both};
 use super::exams::{EARLIER, LATER};
-use super::{KeyedAnswer, Store, StoreError, TokenMatch, index, postgres};
+use super::{KeyedAnswer, Store, StoreError, TokenMatch, column, index, postgres};
+use crate::clinic::Clinic;
 
 /// What is delivered first. Versions of one exam keep their order all the same.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -87,6 +88,8 @@ pub struct SeenLater {
 /// Everything that becomes true at once.
 #[derive(Debug, Clone, Default)]
 pub struct Commit {
+    /// The clinic that all of it belongs to; none for a caller without one.
+    pub clinic: Option<Clinic>,
     /// The exams that change.
     pub exams: Vec<ExamChange>,
     /// What the exams were held against, as it was seen.
@@ -151,14 +154,17 @@ fn overtaken(error: sqlx::Error) -> Result<Committed, StoreError> {
 /// each other, so what was seen of the person's exams still holds when the commit is written. On SQLite there is one
 /// writer and nothing to lock.
 fn locks(commit: &Commit) -> Vec<String> {
-    let subjects = commit.exams.iter().map(|exam| format!("subject {}", exam.subject));
+    // A person has exams in several clinics, and those of one have no bearing on those of another.
+    let clinic = column(commit.clinic.as_ref());
+    let subject = |subject: &String| format!("subject {clinic} {subject}");
+    let subjects = commit.exams.iter().map(|exam| subject(&exam.subject));
     let earlier = commit.seen_earlier.iter().map(|seen| &seen.subject);
     let seen = earlier.chain(commit.seen_later.iter().map(|seen| &seen.subject));
-    let seen = seen.map(|subject| format!("subject {subject}"));
+    let seen = seen.map(subject);
     let exams = commit.exams.iter().map(|exam| format!("exam {}", exam.key.0));
     let absent = commit.must_be_absent.iter().map(|(resource_type, token)| {
         let text = |text: &Option<String>| text.clone().unwrap_or_default();
-        format!("identifier {resource_type} {} {}", text(&token.system), text(&token.value))
+        format!("identifier {clinic} {resource_type} {} {}", text(&token.system), text(&token.value))
     });
     let keys = commit.idempotency.iter().map(|keyed| format!("key {} {}", keyed.caller, keyed.key));
     subjects.chain(seen).chain(exams).chain(absent).chain(keys).collect()
@@ -166,13 +172,15 @@ fn locks(commit: &Commit) -> Vec<String> {
 
 for_both! {
     pub(super) async fn write(connection: &mut Connection, commit: &Commit) -> sqlx::Result<Committed> {
+        let clinic = column(commit.clinic.as_ref());
         for (resource_type, token) in &commit.must_be_absent {
             let sql = "SELECT count(*) FROM search_values JOIN resources ON row = resource
-                       WHERE name = 'identifier' AND type = $1 AND value = $2 AND system = $3";
+                       WHERE name = 'identifier' AND type = $1 AND value = $2 AND system = $3 AND clinic = $4";
             let found: i64 = sqlx::query_scalar(sql)
                 .bind(resource_type)
                 .bind(token.value.as_deref().unwrap_or_default())
                 .bind(token.system.as_deref().unwrap_or_default())
+                .bind(clinic)
                 .fetch_one(&mut *connection)
                 .await?;
             if found > 0 {
@@ -180,17 +188,17 @@ for_both! {
             }
         }
         for seen in &commit.seen_earlier {
-            if !still_as_seen(connection, seen).await? {
+            if !still_as_seen(connection, seen, clinic).await? {
                 return Ok(Committed::Overtaken);
             }
         }
         for seen in &commit.seen_later {
-            if !still_followed_as_seen(connection, seen).await? {
+            if !still_followed_as_seen(connection, seen, clinic).await? {
                 return Ok(Committed::Overtaken);
             }
         }
         for exam in &commit.exams {
-            if !write_exam(connection, exam, commit.at).await? {
+            if !write_exam(connection, exam, clinic, commit.at).await? {
                 return Ok(Committed::Overtaken);
             }
         }
@@ -214,31 +222,50 @@ for_both! {
     }
 
     /// Whether the earlier exams of a person are the same, in the same versions.
-    async fn still_as_seen(connection: &mut Connection, seen: &SeenEarlier) -> sqlx::Result<bool> {
+    async fn still_as_seen(
+        connection: &mut Connection,
+        seen: &SeenEarlier,
+        clinic: &str,
+    ) -> sqlx::Result<bool> {
         let rows: Vec<(String, i64)> = sqlx::query_as(EARLIER)
             .bind(&seen.subject)
             .bind(&seen.key.0)
             .bind(seen.before)
+            .bind(clinic)
             .fetch_all(connection)
             .await?;
         Ok(rows.into_iter().map(|(key, version)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
     }
 
     /// Whether the later exams of a person are the same, in the same versions.
-    async fn still_followed_as_seen(connection: &mut Connection, seen: &SeenLater) -> sqlx::Result<bool> {
+    async fn still_followed_as_seen(
+        connection: &mut Connection,
+        seen: &SeenLater,
+        clinic: &str,
+    ) -> sqlx::Result<bool> {
         let rows: Vec<(String, i64, Option<String>)> =
-            sqlx::query_as(LATER).bind(&seen.subject).bind(seen.from).fetch_all(connection).await?;
+            sqlx::query_as(LATER)
+                .bind(&seen.subject)
+                .bind(seen.from)
+                .bind(clinic)
+                .fetch_all(connection)
+                .await?;
         Ok(rows.into_iter().map(|(key, version, _)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
     }
 
     /// Whether the exam was still as it had been seen.
-    async fn write_exam(connection: &mut Connection, exam: &ExamChange, at: i64) -> sqlx::Result<bool> {
+    async fn write_exam(
+        connection: &mut Connection,
+        exam: &ExamChange,
+        clinic: &str,
+        at: i64,
+    ) -> sqlx::Result<bool> {
         let version = exam.seen_version + 1;
         let queued = i64::from(exam.payload.is_some());
         let written = if exam.seen_version == 0 {
             sqlx::query(
-                "INSERT INTO exams (key, subject, encounter, panel_identifier, version, created, updated, queued)
-                 VALUES ($1, $2, $3, $4, 1, $5, $5, $6) ON CONFLICT DO NOTHING",
+                "INSERT INTO exams (key, subject, encounter, panel_identifier, version, created, updated, queued, clinic)
+                 VALUES ($1, $2, $3, $4, 1, $5, $5, $6, $7) ON CONFLICT DO NOTHING",
             )
             .bind(&exam.key.0)
             .bind(&exam.subject)
@@ -246,6 +273,7 @@ for_both! {
             .bind(&exam.panel_identifier)
             .bind(at)
             .bind(queued)
+            .bind(clinic)
             .execute(&mut *connection)
             .await?
         } else {
@@ -254,7 +282,7 @@ for_both! {
                 "UPDATE exams SET version = $1, updated = $2, queued = queued + $3, subject = $8,
                                   panel_identifier = coalesce(panel_identifier, $4),
                                   encounter = coalesce(encounter, $5)
-                 WHERE key = $6 AND version = $7",
+                 WHERE key = $6 AND version = $7 AND clinic = $9",
             )
             .bind(version)
             .bind(at)
@@ -264,6 +292,7 @@ for_both! {
             .bind(&exam.key.0)
             .bind(exam.seen_version)
             .bind(&exam.subject)
+            .bind(clinic)
             .execute(&mut *connection)
             .await?
         };
@@ -271,12 +300,12 @@ for_both! {
             return Ok(false);
         }
         for write in &exam.writes {
-            if !write_resource(connection, exam, write, at).await? {
+            if !write_resource(connection, exam, write, clinic, at).await? {
                 return Ok(false);
             }
         }
         if let Some(payload) = &exam.payload {
-            queue(connection, exam, version, payload, at).await?;
+            queue(connection, exam, version, payload, clinic, at).await?;
         }
         Ok(true)
     }
@@ -286,6 +315,7 @@ for_both! {
         exam: &ExamChange,
         version: i64,
         payload: &str,
+        clinic: &str,
         at: i64,
     ) -> sqlx::Result<()> {
         let mut state = "pending";
@@ -310,8 +340,8 @@ for_both! {
             }
         }
         sqlx::query(
-            "INSERT INTO outbox (exam, exam_version, payload, state, priority, withdrawal, due, created, updated)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $7, $7)",
+            "INSERT INTO outbox (exam, exam_version, payload, state, priority, withdrawal, due, created, updated, clinic)
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $7, $7, $8)",
         )
         .bind(&exam.key.0)
         .bind(version)
@@ -324,6 +354,7 @@ for_both! {
         })
         .bind(i64::from(exam.withdraws))
         .bind(at)
+        .bind(clinic)
         .execute(&mut *connection)
         .await?;
         Ok(())
@@ -334,27 +365,32 @@ for_both! {
         connection: &mut Connection,
         exam: &ExamChange,
         write: &ResourceWrite,
+        clinic: &str,
         at: i64,
     ) -> sqlx::Result<bool> {
         if write.version > 1 {
             sqlx::query(
                 "DELETE FROM search_values
-                 WHERE resource IN (SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1)",
+                 WHERE resource IN (
+                    SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3)",
             )
             .bind(&write.resource_type)
             .bind(&write.id)
+            .bind(clinic)
             .execute(&mut *connection)
             .await?;
-            sqlx::query("UPDATE resources SET current = 0 WHERE type = $1 AND id = $2 AND current = 1")
+            sqlx::query("UPDATE resources SET current = 0 WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3")
                 .bind(&write.resource_type)
                 .bind(&write.id)
+                .bind(clinic)
                 .execute(&mut *connection)
                 .await?;
         }
         let indexed = index::index(&write.body);
         let row: Option<i64> = sqlx::query_scalar(
-            "INSERT INTO resources (type, id, version, exam, derived, current, body, updated, status, date_low, date_high)
-             VALUES ($1, $2, $3, $4, $5, 1, $6, $7, $8, $9, $10) ON CONFLICT DO NOTHING RETURNING row",
+            "INSERT INTO resources (type, id, version, exam, derived, current, body, updated, status, date_low, date_high,
+                                    clinic)
+             VALUES ($1, $2, $3, $4, $5, 1, $6, $7, $8, $9, $10, $11) ON CONFLICT DO NOTHING RETURNING row",
         )
         .bind(&write.resource_type)
         .bind(&write.id)
@@ -366,6 +402,7 @@ for_both! {
         .bind(&indexed.status)
         .bind(indexed.date.map(|span| span.low))
         .bind(indexed.date.map(|span| span.high))
+        .bind(clinic)
         .fetch_optional(&mut *connection)
         .await?;
         let Some(row) = row else { return Ok(false) };

@@ -4,7 +4,8 @@ use serde_json::Value;
 use solewire_profiles::{ExamKey, SubmittedExam};
 
 use super::database::reading;
-use super::{Store, StoreError, Version};
+use super::{Store, StoreError, Version, column};
+use crate::clinic::Clinic;
 
 /// An exam with the current versions of its resources.
 #[derive(Debug, Clone)]
@@ -51,17 +52,17 @@ pub struct EarlierExam {
     pub resources: Vec<Value>,
 }
 
-/// The exams of a person that are neither withdrawn nor made at or after an instant, the earliest first. The time of an
+/// The exams of a person in one clinic that are neither withdrawn nor made at or after an instant, the earliest first. The time of an
 /// exam is that of its assessments.
 pub(super) const EARLIER: &str = "SELECT exams.key, exams.version FROM exams
      JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
-     WHERE subject = $1 AND exams.key <> $2 AND date_low < $3 AND status <> 'entered-in-error'
+     WHERE subject = $1 AND exams.clinic = $4 AND exams.key <> $2 AND date_low < $3 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
 
-/// The exams of a person made at or after an instant that were not withdrawn, the earliest first.
+/// The exams of a person in one clinic made at or after an instant that were not withdrawn, the earliest first.
 pub(super) const LATER: &str = "SELECT exams.key, exams.version, exams.panel_identifier FROM exams
      JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
-     WHERE subject = $1 AND date_low >= $2 AND status <> 'entered-in-error'
+     WHERE subject = $1 AND exams.clinic = $3 AND date_low >= $2 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
 
 /// The current resources of an exam, in the order they first came.
@@ -79,14 +80,24 @@ macro_rules! current_resources {
 }
 
 impl Store {
-    /// The exams of a person made at or after an instant (milliseconds since 1970), the earliest first.
+    /// The exams of a person in one clinic made at or after an instant (milliseconds since 1970), the earliest first.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn later_exams(&self, subject: &str, from: i64) -> Result<Vec<StoredExam>, StoreError> {
+    pub async fn later_exams(
+        &self,
+        subject: &str,
+        clinic: Option<&Clinic>,
+        from: i64,
+    ) -> Result<Vec<StoredExam>, StoreError> {
         reading!(self, connection => {
             let rows: Vec<(String, i64, Option<String>)> =
-                sqlx::query_as(LATER).bind(subject).bind(from).fetch_all(&mut *connection).await?;
+                sqlx::query_as(LATER)
+                    .bind(subject)
+                    .bind(from)
+                    .bind(column(clinic))
+                    .fetch_all(&mut *connection)
+                    .await?;
             let mut exams = Vec::with_capacity(rows.len());
             for (key, version, panel_identifier) in rows {
                 let resources = stored_resources(current_resources!(connection, &key))?;
@@ -97,13 +108,15 @@ impl Store {
         })
     }
 
-    /// The exams of a person made before an instant (milliseconds since 1970), the earliest first, without one of them.
+    /// The exams of a person in one clinic made before an instant (milliseconds since 1970), the earliest first, without
+    /// one of them.
     ///
     /// # Errors
     /// When the store cannot be read.
     pub async fn earlier_exams(
         &self,
         subject: &str,
+        clinic: Option<&Clinic>,
         without: &ExamKey,
         before: i64,
     ) -> Result<Vec<EarlierExam>, StoreError> {
@@ -112,6 +125,7 @@ impl Store {
                 .bind(subject)
                 .bind(&without.0)
                 .bind(before)
+                .bind(column(clinic))
                 .fetch_all(&mut *connection)
                 .await?;
             let mut exams = Vec::with_capacity(rows.len());
@@ -128,20 +142,24 @@ impl Store {
         })
     }
 
-    /// The stored exam that a submitted one continues: the one of the same key or panel, else the one of the same
+    /// The stored exam of a clinic that a submitted one continues: the one of the same key or panel, else the one of the same
     /// subject and encounter that a panel can still adopt or that a result without a panel can join.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn matching_exam(&self, submitted: &SubmittedExam) -> Result<Option<StoredExam>, StoreError> {
+    pub async fn matching_exam(
+        &self,
+        submitted: &SubmittedExam,
+        clinic: Option<&Clinic>,
+    ) -> Result<Option<StoredExam>, StoreError> {
         reading!(self, connection => {
             let row: Option<(String, String, i64, Option<String>)> = sqlx::query_as(
                 // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
                 // encounter.
                 "SELECT key, subject, version, panel_identifier FROM exams
-                 WHERE key = $1
-                    OR ($2 IS NOT NULL AND panel_identifier = $2)
-                    OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3
+                 WHERE (key = $1 AND clinic = $5)
+                    OR ($2 IS NOT NULL AND panel_identifier = $2 AND clinic = $5)
+                    OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3 AND clinic = $5
                         AND ($2 IS NULL OR panel_identifier IS NULL))
                  ORDER BY ($2 IS NOT NULL AND panel_identifier IS NOT DISTINCT FROM $2) DESC,
                           (panel_identifier IS NOT NULL) DESC, (key = $1) DESC, created DESC
@@ -151,6 +169,7 @@ impl Store {
             .bind(&submitted.panel_identifier)
             .bind(&submitted.encounter)
             .bind(&submitted.subject)
+            .bind(column(clinic))
             .fetch_optional(&mut *connection)
             .await?;
             let Some((key, subject, version, panel_identifier)) = row else { return Ok(None) };

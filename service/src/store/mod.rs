@@ -19,11 +19,13 @@ mod search;
 mod space;
 mod span;
 mod sqlite;
+mod tokens;
 mod worklist;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use crate::clinic::Clinic;
 use crate::config::StorePlace;
 use database::{Database, writing};
 use space::LastCount;
@@ -42,6 +44,7 @@ pub use resources::Version;
 pub use search::{DateField, Filter, Found, Prefix, ReferenceMatch, Search, SortKey, TokenField, TokenMatch};
 pub use space::{Limits, Load};
 pub use span::Span;
+pub use tokens::{NewToken, Revoked, StoredToken};
 pub use worklist::{ExamRecord, ListPage, Listed, When, Worklist};
 
 /// Why the store could not do what it was asked.
@@ -167,6 +170,20 @@ impl Store {
         Ok(())
     }
 
+    /// Opens the store for a moment beside a service that may be using it. Where nobody uses it, it is created and
+    /// brought up to date as a service would.
+    ///
+    /// # Errors
+    /// When it cannot be reached, or when what is there is no sound store.
+    pub async fn open_beside(place: &StorePlace) -> Result<Store, StoreError> {
+        match (Store::open_at(place).await, place) {
+            (Err(StoreError::InUse { .. }), StorePlace::Sqlite(path)) => {
+                Ok(Store::over(Database::Sqlite(sqlite::open_in_use(path).await?)))
+            }
+            (opened, _) => opened,
+        }
+    }
+
     fn syncs(&self) -> Option<u64> {
         match &self.database {
             Database::Sqlite(database) => Some(database.group.syncs()),
@@ -184,6 +201,11 @@ impl Store {
             Database::Postgres(database) => database.pool.close().await,
         }
     }
+}
+
+/// How the clinic of an exam stands in its column.
+fn column(clinic: Option<&Clinic>) -> &str {
+    clinic.map_or("", Clinic::name)
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use std::time::Duration;
 use super::database::{Database, reading, snapshot, transaction, writing};
 use super::replay::may_replay;
 use super::{Store, StoreError, postgres};
+use crate::clinic::Reach;
 
 macro_rules! states {
     ($($(#[$doc:meta])* $variant:ident => $word:literal),* $(,)?) => {
@@ -430,13 +431,14 @@ impl Store {
         }))
     }
 
-    /// Deliveries after number `after`, in order, of one state or of all.
+    /// Deliveries within reach after number `after`, in order, of one state or of all.
     ///
     /// # Errors
     /// When the store cannot be read.
     pub async fn deliveries(
         &self,
         state: Option<DeliveryState>,
+        reach: &Reach,
         after: i64,
         limit: u32,
     ) -> Result<Vec<Delivery>, StoreError> {
@@ -446,19 +448,25 @@ impl Store {
             if let Some(state) = state {
                 query.push(" AND state = ").push_bind(state.word());
             }
+            if let Some(clinic) = reach.only() {
+                query.push(" AND clinic = ").push_bind(clinic);
+            }
             query.push(" ORDER BY id LIMIT ").push_bind(i64::from(limit));
             query.build_query_as().fetch_all(connection).await?
         }))
     }
 
-    /// One delivery.
+    /// One delivery, if it is within reach.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn delivery(&self, id: i64) -> Result<Option<Delivery>, StoreError> {
+    pub async fn delivery(&self, id: i64, reach: &Reach) -> Result<Option<Delivery>, StoreError> {
         Ok(reading!(self, connection => {
             let mut query = sqlx::QueryBuilder::new(COLUMNS);
             query.push(" WHERE id = ").push_bind(id);
+            if let Some(clinic) = reach.only() {
+                query.push(" AND clinic = ").push_bind(clinic);
+            }
             query.build_query_as().fetch_optional(connection).await?
         }))
     }
@@ -471,12 +479,13 @@ impl Store {
     pub async fn replay(
         &self,
         id: i64,
+        reach: &Reach,
         caller: &str,
         reason: Option<&str>,
         now: i64,
     ) -> Result<Result<(), OperatorRefusal>, StoreError> {
         let check = |state| may_replay(state, reason);
-        self.operate(id, "replay", DeliveryState::Pending, caller, reason, now, check).await
+        self.operate(id, reach, "replay", DeliveryState::Pending, caller, reason, now, check).await
     }
 
     /// Gives a delivery up, so that later versions of its exam can go.
@@ -486,6 +495,7 @@ impl Store {
     pub async fn discard(
         &self,
         id: i64,
+        reach: &Reach,
         caller: &str,
         reason: &str,
         now: i64,
@@ -498,13 +508,14 @@ impl Store {
             | DeliveryState::Discarded
             | DeliveryState::Withdrawn => Err(OperatorRefusal::State(state)),
         };
-        self.operate(id, "discard", DeliveryState::Discarded, caller, Some(reason), now, check).await
+        self.operate(id, reach, "discard", DeliveryState::Discarded, caller, Some(reason), now, check).await
     }
 
     #[allow(clippy::too_many_arguments, reason = "one statement's worth of columns")]
     async fn operate(
         &self,
         id: i64,
+        reach: &Reach,
         action: &'static str,
         state: DeliveryState,
         caller: &str,
@@ -515,8 +526,11 @@ impl Store {
         transaction!(self, transaction => {
             lock_exam_of!(transaction, id);
             let row: Option<(String, String, i64)> =
-                sqlx::query_as("SELECT state, exam, exam_version FROM outbox WHERE id = $1")
+                sqlx::query_as(
+                    "SELECT state, exam, exam_version FROM outbox WHERE id = $1 AND ($2 IS NULL OR clinic = $2)",
+                )
                     .bind(id)
+                    .bind(reach.only())
                     .fetch_optional(&mut *transaction)
                     .await?;
             let Some((word, exam, version)) = row else { return Ok(Err(OperatorRefusal::Absent)) };
@@ -571,14 +585,15 @@ impl Store {
         })
     }
 
-    /// How much there is in each state.
+    /// How much there is in each state within reach.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn outbox_counts(&self) -> Result<OutboxCounts, StoreError> {
+    pub async fn outbox_counts(&self, reach: &Reach) -> Result<OutboxCounts, StoreError> {
         snapshot!(self, connection => {
             let rows: Vec<(String, i64)> =
-                sqlx::query_as("SELECT state, count(*) FROM outbox GROUP BY state")
+                sqlx::query_as("SELECT state, count(*) FROM outbox WHERE $1 IS NULL OR clinic = $1 GROUP BY state")
+                    .bind(reach.only())
                     .fetch_all(&mut *connection)
                     .await?;
             let mut states = Vec::with_capacity(rows.len());
@@ -586,11 +601,16 @@ impl Store {
                 states.push((DeliveryState::try_from(word)?, number));
             }
             let oldest_open: Option<i64> = sqlx::query_scalar(
-                "SELECT min(created) FROM outbox WHERE state IN ('pending', 'sending', 'unknown-outcome')",
+                "SELECT min(created) FROM outbox WHERE state IN ('pending', 'sending', 'unknown-outcome')
+                   AND ($1 IS NULL OR clinic = $1)",
             )
+            .bind(reach.only())
             .fetch_one(&mut *connection)
             .await?;
-            let received: i64 = sqlx::query_scalar("SELECT CAST(coalesce(sum(queued), 0) AS BIGINT) FROM exams")
+            let received: i64 = sqlx::query_scalar(
+                "SELECT CAST(coalesce(sum(queued), 0) AS BIGINT) FROM exams WHERE $1 IS NULL OR clinic = $1",
+            )
+                .bind(reach.only())
                 .fetch_one(&mut *connection)
                 .await?;
             Ok(OutboxCounts { states, oldest_open, received, syncs: self.syncs() })

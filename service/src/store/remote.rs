@@ -2,6 +2,7 @@
 
 use super::database::{Database, reading, writing};
 use super::{Store, StoreError};
+use crate::clinic::Reach;
 
 /// What is known about a delivery before it is sent.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -163,21 +164,22 @@ impl Store {
         Ok(())
     }
 
-    /// The versions that the record system should hold: of each exam the newest, when it was taken. Those after number
+    /// The versions within reach that the record system should hold: of each exam the newest, when it was taken. Those after number
     /// `after`, in order.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn taken(&self, after: i64, limit: u32) -> Result<Vec<Taken>, StoreError> {
+    pub async fn taken(&self, reach: &Reach, after: i64, limit: u32) -> Result<Vec<Taken>, StoreError> {
         Ok(reading!(self, connection => {
             sqlx::query_as(concat!(
                 "SELECT id, payload, verify_tries FROM outbox AS candidate
                  WHERE id > $1 AND state IN ('delivered', 'verified') AND ",
                 newest_of_its_exam!(),
-                " ORDER BY id LIMIT $2"
+                " AND ($3 IS NULL OR clinic = $3) ORDER BY id LIMIT $2"
             ))
             .bind(after)
             .bind(i64::from(limit))
+            .bind(reach.only())
             .fetch_all(connection)
             .await?
         }))

@@ -2,6 +2,7 @@
 
 use super::database::{reading, transaction};
 use super::{DeliveryState, OperatorRefusal, Store, StoreError};
+use crate::clinic::Reach;
 
 /// What putting back all deliveries of a state would come to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
@@ -40,7 +41,11 @@ impl Store {
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn replay_preview(&self, state: DeliveryState) -> Result<ReplayPreview, StoreError> {
+    pub async fn replay_preview(
+        &self,
+        state: DeliveryState,
+        reach: &Reach,
+    ) -> Result<ReplayPreview, StoreError> {
         Ok(reading!(self, connection => {
             sqlx::query_as(concat!(
                 "SELECT count(CASE WHEN NOT superseded THEN 1 END) AS deliveries,
@@ -48,15 +53,16 @@ impl Store {
                         count(CASE WHEN superseded THEN 1 END) AS superseded
                  FROM (SELECT exam, ",
                 superseded!(),
-                " AS superseded FROM outbox WHERE state = $1) AS chosen"
+                " AS superseded FROM outbox WHERE state = $1 AND ($2 IS NULL OR clinic = $2)) AS chosen"
             ))
             .bind(state.word())
+            .bind(reach.only())
             .fetch_one(connection)
             .await?
         }))
     }
 
-    /// Puts all deliveries of a state back into the queue, except those that would overwrite a later version. Gives
+    /// Puts all deliveries of a state within reach back into the queue, except those that would overwrite a later version. Gives
     /// their number. What was taken before needs a reason.
     ///
     /// # Errors
@@ -64,6 +70,7 @@ impl Store {
     pub async fn replay_all(
         &self,
         state: DeliveryState,
+        reach: &Reach,
         caller: &str,
         reason: Option<&str>,
         now: i64,
@@ -74,31 +81,35 @@ impl Store {
         transaction!(self, transaction => {
             // Holds every version of these exams, so that none is taken up between the look and the change.
             sqlx::query(
-                "UPDATE outbox SET updated = updated WHERE exam IN (SELECT exam FROM outbox WHERE state = $1)",
+                "UPDATE outbox SET updated = updated WHERE exam IN (
+                    SELECT exam FROM outbox WHERE state = $1 AND ($2 IS NULL OR clinic = $2))",
             )
             .bind(state.word())
+            .bind(reach.only())
             .execute(&mut *transaction)
             .await?;
             let noted = sqlx::query(concat!(
                 "INSERT INTO operator_actions (delivery, action, caller, reason, at)
-                 SELECT id, 'replay', $2, $3, $4 FROM outbox WHERE state = $1 AND NOT ",
+                 SELECT id, 'replay', $2, $3, $4 FROM outbox WHERE state = $1 AND ($5 IS NULL OR clinic = $5) AND NOT ",
                 superseded!()
             ))
             .bind(state.word())
             .bind(caller)
             .bind(reason)
             .bind(now)
+            .bind(reach.only())
             .execute(&mut *transaction)
             .await?
             .rows_affected();
             sqlx::query(concat!(
                 "UPDATE outbox SET state = 'pending', due = $2, attempts = 0, crashes = 0, confirmed = 1,
                                    verify_after = NULL, verify_tries = 0, updated = $2
-                 WHERE state = $1 AND NOT ",
+                 WHERE state = $1 AND ($3 IS NULL OR clinic = $3) AND NOT ",
                 superseded!()
             ))
             .bind(state.word())
             .bind(now)
+            .bind(reach.only())
             .execute(&mut *transaction)
             .await?;
             transaction.commit().await?;

@@ -1,7 +1,8 @@
 //! Reading resources back.
 
 use super::database::reading;
-use super::{Store, StoreError, TokenMatch};
+use super::{Store, StoreError, TokenMatch, column};
+use crate::clinic::{Clinic, Reach};
 
 /// One version of a resource.
 #[derive(Debug, Clone, sqlx::FromRow)]
@@ -27,41 +28,53 @@ impl Version {
 }
 
 impl Store {
-    /// The current version of a resource.
+    /// The current version of a resource, if it is within reach.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn read(&self, resource_type: &str, id: &str) -> Result<Option<Version>, StoreError> {
+    pub async fn read(
+        &self,
+        resource_type: &str,
+        id: &str,
+        reach: &Reach,
+    ) -> Result<Option<Version>, StoreError> {
         Ok(reading!(self, connection => {
             sqlx::query_as(
                 "SELECT type, id, version, updated, derived = 1 AS derived, body FROM resources
-                 WHERE type = $1 AND id = $2 AND current = 1",
+                 WHERE type = $1 AND id = $2 AND current = 1 AND ($3 IS NULL OR clinic = $3)",
             )
             .bind(resource_type)
             .bind(id)
+            .bind(reach.only())
             .fetch_optional(connection)
             .await?
         }))
     }
 
-    /// Every version of a resource, the newest first.
+    /// Every version of a resource, the newest first; none when it is out of reach.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn history(&self, resource_type: &str, id: &str) -> Result<Vec<Version>, StoreError> {
+    pub async fn history(
+        &self,
+        resource_type: &str,
+        id: &str,
+        reach: &Reach,
+    ) -> Result<Vec<Version>, StoreError> {
         Ok(reading!(self, connection => {
             sqlx::query_as(
                 "SELECT type, id, version, updated, derived = 1 AS derived, body FROM resources
-                 WHERE type = $1 AND id = $2 ORDER BY version DESC",
+                 WHERE type = $1 AND id = $2 AND ($3 IS NULL OR clinic = $3) ORDER BY version DESC",
             )
             .bind(resource_type)
             .bind(id)
+            .bind(reach.only())
             .fetch_all(connection)
             .await?
         }))
     }
 
-    /// The current resources of a type with an identifier; two at most, which is enough to tell one from several.
+    /// The current resources of a type with an identifier, of one clinic or of none; two at most, which is enough to tell one from several.
     ///
     /// # Errors
     /// When the store cannot be read.
@@ -69,16 +82,18 @@ impl Store {
         &self,
         resource_type: &str,
         identifier: &TokenMatch,
+        clinic: Option<&Clinic>,
     ) -> Result<Vec<Version>, StoreError> {
         Ok(reading!(self, connection => {
             sqlx::query_as(
                 "SELECT DISTINCT type, id, version, updated, derived = 1 AS derived, body
                  FROM resources JOIN search_values ON resource = row
-                 WHERE name = 'identifier' AND type = $1 AND value = $2 AND system = $3 LIMIT 2",
+                 WHERE name = 'identifier' AND type = $1 AND value = $2 AND system = $3 AND clinic = $4 LIMIT 2",
             )
             .bind(resource_type)
             .bind(identifier.value.as_deref().unwrap_or_default())
             .bind(identifier.system.as_deref().unwrap_or_default())
+            .bind(column(clinic))
             .fetch_all(connection)
             .await?
         }))

@@ -4,12 +4,15 @@ use sqlx::{Database, Encode, QueryBuilder, Type};
 
 use super::database::snapshot;
 use super::{Span, Store, StoreError, Version, index};
+use crate::clinic::Reach;
 
 /// What is looked for.
 #[derive(Debug, Clone)]
 pub struct Search {
     /// The type.
     pub resource_type: String,
+    /// Whose resources are looked through.
+    pub reach: Reach,
     /// All of these hold.
     pub filters: Vec<Filter>,
     /// By what the matches are ordered, the most important first; each with whether it descends.
@@ -174,6 +177,9 @@ where
     i64: for<'q> Encode<'q, D> + Type<D>,
 {
     query.push(" AND type = ").push_bind(search.resource_type.clone());
+    if let Some(clinic) = search.reach.only() {
+        query.push(" AND clinic = ").push_bind(clinic.to_owned());
+    }
     for filter in &search.filters {
         query.push(" AND ");
         match filter {

@@ -37,10 +37,23 @@ pub(super) struct Database {
     /// The number of the last lease.
     leases: Arc<AtomicI64>,
     /// Held as long as the store is open, so that two processes never deliver from one outbox.
-    _lock: Arc<File>,
+    /// None beside a process that has it.
+    _lock: Option<Arc<File>>,
 }
 
 impl Database {
+    fn over(writer: SqlitePool, readers: SqlitePool, path: &Path, lock: Option<File>) -> Database {
+        Database {
+            group: Group::start(writer.clone()),
+            writer,
+            readers,
+            path: path.to_owned(),
+            opened: Instant::now(),
+            leases: Arc::new(AtomicI64::new(0)),
+            _lock: lock.map(Arc::new),
+        }
+    }
+
     /// The time that leases are compared with, in milliseconds. It starts anew with each process, which is why a
     /// process takes back what an earlier one left before it claims anything.
     pub(super) fn lease_clock(&self) -> i64 {
@@ -87,16 +100,18 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
         .connect_with(options.read_only(true))
         .await
         .map_err(|error| explain(path, &error))?;
-    let group = Group::start(writer.clone());
-    Ok(Database {
-        writer,
-        readers,
-        group,
-        path: path.to_owned(),
-        opened: Instant::now(),
-        leases: Arc::new(AtomicI64::new(0)),
-        _lock: Arc::new(lock),
-    })
+    Ok(Database::over(writer, readers, path, Some(lock)))
+}
+
+/// Opens the file that another process has open, as it is.
+pub(super) async fn open_in_use(path: &Path) -> Result<Database, StoreError> {
+    let pool = SqlitePoolOptions::new()
+        .max_connections(1)
+        .acquire_timeout(WAIT_FOR_CONNECTION)
+        .connect_with(options(path).synchronous(SqliteSynchronous::Full).foreign_keys(true))
+        .await
+        .map_err(|error| explain(path, &error))?;
+    Ok(Database::over(pool.clone(), pool, path, None))
 }
 
 /// How a file is opened, whoever opens it.

@@ -7,6 +7,7 @@ use serde_json::{Value, json};
 use solewire_profiles::{ExamKey, SubmittedExam};
 
 use super::*;
+use crate::clinic::{Clinic, Reach};
 use crate::config::PostgresServer;
 
 /// Names the server that the tests of PostgreSQL use; `tests/postgres/start` prints it.
@@ -49,6 +50,8 @@ on_each_store! {
     all_of_a_state_go_again_except_what_is_superseded,
     what_is_short_refuses_new_exams_and_nothing_else,
     search_compares_tokens_references_and_dates,
+    clinics_have_the_same_identifiers_and_see_nothing_of_each_other,
+    tokens_are_kept_and_taken_back,
 }
 
 /// A fresh database on the server; none when there is no server, which is said by name.
@@ -121,7 +124,7 @@ async fn what_is_committed_is_there_after_reopening_and_the_file_is_private() {
     store.close().await;
     drop(store);
     let store = Store::open(&path).await.unwrap();
-    let read = store.read("Observation", "a").await.unwrap().unwrap();
+    let read = store.read("Observation", "a", &Reach::All).await.unwrap().unwrap();
     assert_eq!((read.version, read.updated, read.derived), (1, 5, false));
     #[cfg(unix)]
     {
@@ -140,7 +143,7 @@ async fn a_process_that_starts_takes_back_what_the_one_before_had_under_way() {
     commit(&store, vec![change("k", 0, vec![])], 1).await;
     let claimed = store.claim(1, LONG, 1).await.unwrap().remove(0);
     assert_eq!(store.release_leases(6).await.unwrap(), 1);
-    assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::UnknownOutcome);
+    assert_eq!(store.delivery(1, &Reach::All).await.unwrap().unwrap().state, DeliveryState::UnknownOutcome);
     assert_eq!(store.next_due().await.unwrap(), Some(6));
     let again = store.claim(6, LONG, 1).await.unwrap().remove(0);
     assert_eq!((again.id, again.attempts), (claimed.id, 0));
@@ -226,7 +229,7 @@ async fn commits_that_come_together_share_a_synchronisation_and_fail_alone() {
         assert_eq!(committed, expected, "{number}");
     }
     assert_eq!(database.group.syncs() - before, 1);
-    assert_eq!(store.outbox_counts().await.unwrap().received, 32);
+    assert_eq!(store.outbox_counts(&Reach::All).await.unwrap().received, 32);
     // One that cannot be written fails by itself, and the others are written all the same.
     let mut held = database.writer.acquire().await.unwrap();
     sqlx::query(
@@ -276,24 +279,24 @@ async fn a_commit_that_was_overtaken_writes_nothing(store: Store) {
         change("k", 0, vec![write("Observation", "a", 2, observation("amended"))]),
     ];
     assert_eq!(commit(&store, both, 2).await, Committed::Overtaken);
-    assert!(store.read("Observation", "b").await.unwrap().is_none());
+    assert!(store.read("Observation", "b", &Reach::All).await.unwrap().is_none());
     let next = vec![change("k", 1, vec![write("Observation", "a", 2, observation("amended"))])];
     assert_eq!(commit(&store, next, 3).await, Committed::Done);
-    let history = store.history("Observation", "a").await.unwrap();
+    let history = store.history("Observation", "a", &Reach::All).await.unwrap();
     assert_eq!(history.iter().map(|version| version.version).collect::<Vec<_>>(), [2, 1]);
 }
 
 async fn results_find_their_exam_by_encounter_and_panels_adopt(store: Store) {
-    assert!(store.matching_exam(&submitted("lone", None)).await.unwrap().is_none());
+    assert!(store.matching_exam(&submitted("lone", None), None).await.unwrap().is_none());
     commit(&store, vec![change("lone", 0, vec![])], 1).await;
-    let adopted = store.matching_exam(&submitted("panel", Some("p|1"))).await.unwrap().unwrap();
+    let adopted = store.matching_exam(&submitted("panel", Some("p|1")), None).await.unwrap().unwrap();
     assert_eq!(adopted.key.0, "lone");
     let with_panel = ExamChange { panel_identifier: Some("p|1".into()), ..change("lone", 1, vec![]) };
     commit(&store, vec![with_panel], 2).await;
-    let again = store.matching_exam(&submitted("panel", Some("p|1"))).await.unwrap().unwrap();
+    let again = store.matching_exam(&submitted("panel", Some("p|1")), None).await.unwrap().unwrap();
     assert_eq!((again.key.0.as_str(), again.version), ("lone", 2));
-    assert!(store.matching_exam(&submitted("second", Some("p|2"))).await.unwrap().is_none());
-    assert_eq!(store.matching_exam(&submitted("late", None)).await.unwrap().unwrap().key.0, "lone");
+    assert!(store.matching_exam(&submitted("second", Some("p|2")), None).await.unwrap().is_none());
+    assert_eq!(store.matching_exam(&submitted("late", None), None).await.unwrap().unwrap().key.0, "lone");
 }
 
 async fn conditional_creates_and_keys_hold_inside_the_transaction(store: Store) {
@@ -310,7 +313,7 @@ async fn conditional_creates_and_keys_hold_inside_the_transaction(store: Store) 
     };
     assert_eq!(store.commit(once("x", "a")).await.unwrap(), Committed::Done);
     assert_eq!(store.commit(once("y", "b")).await.unwrap(), Committed::Overtaken);
-    assert_eq!(store.with_identifier("Observation", &token).await.unwrap().len(), 1);
+    assert_eq!(store.with_identifier("Observation", &token, None).await.unwrap().len(), 1);
     let same_key = Commit { must_be_absent: vec![], exams: vec![change("z", 0, vec![])], ..once("z", "c") };
     assert_eq!(store.commit(same_key).await.unwrap(), Committed::Overtaken, "the key is taken");
     assert_eq!(store.key_use("k", "c", "h").await.unwrap(), KeyUse::Answered("a".into()));
@@ -334,7 +337,7 @@ async fn an_earlier_exam_that_changed_meanwhile_is_noticed(store: Store) {
     store.commit(commit(assessed("b", 0, "2026-02-01T09:00:00Z", "final"))).await.unwrap();
     store.commit(commit(assessed("a", 0, "2025-02-01T09:00:00Z", "final"))).await.unwrap();
     store.commit(commit(assessed("d", 0, "2026-03-01T00:00:00Z", "final"))).await.unwrap();
-    let earlier = store.earlier_exams(&subject, &key, before).await.unwrap();
+    let earlier = store.earlier_exams(&subject, None, &key, before).await.unwrap();
     let named: Vec<(&str, i64)> = earlier.iter().map(|exam| (exam.key.0.as_str(), exam.version)).collect();
     assert_eq!(named, [("a", 1), ("b", 1)]);
     assert_eq!(earlier[0].resources.len(), 1, "what was derived is left out");
@@ -412,7 +415,7 @@ async fn versions_of_an_exam_go_one_after_the_other(store: Store) {
     assert!(store.claim(10, LONG, 8).await.unwrap().is_empty());
     settle(&store, &first[0], DeliveryState::Parked, 11).await;
     assert!(store.claim(12, LONG, 8).await.unwrap().is_empty(), "a parked version holds the later ones");
-    assert_eq!(store.discard(first[0].id, "c", "sent by hand", 13).await.unwrap(), Ok(()));
+    assert_eq!(store.discard(first[0].id, &Reach::All, "c", "sent by hand", 13).await.unwrap(), Ok(()));
     assert_eq!(store.claim(14, LONG, 8).await.unwrap()[0].payload, "payload 2");
 }
 
@@ -445,9 +448,9 @@ async fn a_lease_that_ran_out_is_taken_up_again_and_its_first_holder_has_no_say(
     let parked = outcome(DeliveryState::Parked);
     assert!(!settled(&store, &first, parked, 2).await);
     store.note_crash(first.id, first.lease, 2).await.unwrap();
-    assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::Sending);
+    assert_eq!(store.delivery(1, &Reach::All).await.unwrap().unwrap().state, DeliveryState::Sending);
     assert!(settled(&store, &second, outcome(DeliveryState::Delivered), 3).await);
-    assert_eq!(store.delivery(1).await.unwrap().unwrap().state, DeliveryState::Delivered);
+    assert_eq!(store.delivery(1, &Reach::All).await.unwrap().unwrap().state, DeliveryState::Delivered);
 }
 
 async fn a_clock_that_was_set_a_day_either_way_holds_nothing_up_and_repeats_nothing(store: Store) {
@@ -467,19 +470,22 @@ async fn what_crashes_twice_is_parked_and_what_was_delivered_is_replayed_with_a_
     for state in [DeliveryState::UnknownOutcome, DeliveryState::Parked] {
         let claimed = store.claim(1, LONG, 1).await.unwrap().remove(0);
         store.note_crash(1, claimed.lease, 1).await.unwrap();
-        assert_eq!(store.delivery(1).await.unwrap().unwrap().state, state);
+        assert_eq!(store.delivery(1, &Reach::All).await.unwrap().unwrap().state, state);
     }
-    assert_eq!(store.replay(1, "c", None, 2).await.unwrap(), Ok(()));
+    assert_eq!(store.replay(1, &Reach::All, "c", None, 2).await.unwrap(), Ok(()));
     assert_eq!(
-        store.replay(1, "c", None, 2).await.unwrap(),
+        store.replay(1, &Reach::All, "c", None, 2).await.unwrap(),
         Err(OperatorRefusal::State(DeliveryState::Pending))
     );
     let claimed = store.claim(2, LONG, 1).await.unwrap().remove(0);
     settle(&store, &claimed, DeliveryState::Delivered, 3).await;
-    assert_eq!(store.replay(1, "c", None, 4).await.unwrap(), Err(OperatorRefusal::ReasonMissing));
-    assert_eq!(store.replay(9, "c", None, 4).await.unwrap(), Err(OperatorRefusal::Absent));
-    assert_eq!(store.replay(1, "c", Some("restored from backup"), 4).await.unwrap(), Ok(()));
-    let counts = store.outbox_counts().await.unwrap();
+    assert_eq!(
+        store.replay(1, &Reach::All, "c", None, 4).await.unwrap(),
+        Err(OperatorRefusal::ReasonMissing)
+    );
+    assert_eq!(store.replay(9, &Reach::All, "c", None, 4).await.unwrap(), Err(OperatorRefusal::Absent));
+    assert_eq!(store.replay(1, &Reach::All, "c", Some("restored from backup"), 4).await.unwrap(), Ok(()));
+    let counts = store.outbox_counts(&Reach::All).await.unwrap();
     assert_eq!((counts.states, counts.oldest_open), (vec![(DeliveryState::Pending, 1)], Some(1)));
     assert_eq!(counts.received, 1);
 }
@@ -491,8 +497,11 @@ async fn an_older_version_is_not_replayed_over_a_newer_one(store: Store) {
         let claimed = store.claim(3, LONG, 1).await.unwrap().remove(0);
         settle(&store, &claimed, DeliveryState::Delivered, 3).await;
     }
-    assert_eq!(store.replay(1, "c", Some("r"), 4).await.unwrap(), Err(OperatorRefusal::Superseded));
-    assert_eq!(store.replay(2, "c", Some("r"), 4).await.unwrap(), Ok(()));
+    assert_eq!(
+        store.replay(1, &Reach::All, "c", Some("r"), 4).await.unwrap(),
+        Err(OperatorRefusal::Superseded)
+    );
+    assert_eq!(store.replay(2, &Reach::All, "c", Some("r"), 4).await.unwrap(), Ok(()));
 }
 
 async fn all_of_a_state_go_again_except_what_is_superseded(store: Store) {
@@ -505,9 +514,9 @@ async fn all_of_a_state_go_again_except_what_is_superseded(store: Store) {
         let state = if claimed.id == 4 { DeliveryState::Parked } else { DeliveryState::Delivered };
         settle(&store, claimed, state, 3).await;
     }
-    let preview = store.replay_preview(DeliveryState::Delivered).await.unwrap();
+    let preview = store.replay_preview(DeliveryState::Delivered, &Reach::All).await.unwrap();
     assert_eq!(preview, ReplayPreview { deliveries: 2, exams: 2, superseded: 1 });
-    let all = |state, reason| store.replay_all(state, "c", reason, 4);
+    let all = |state, reason| store.replay_all(state, &Reach::All, "c", reason, 4);
     assert_eq!(all(DeliveryState::Delivered, None).await.unwrap(), Err(OperatorRefusal::ReasonMissing));
     let pending = OperatorRefusal::State(DeliveryState::Pending);
     assert_eq!(all(DeliveryState::Pending, Some("r")).await.unwrap(), Err(pending));
@@ -520,7 +529,7 @@ async fn all_of_a_state_go_again_except_what_is_superseded(store: Store) {
 
 /// The states of all deliveries, in order.
 async fn states(store: &Store) -> Vec<DeliveryState> {
-    store.deliveries(None, 0, 100).await.unwrap().iter().map(|delivery| delivery.state).collect()
+    store.deliveries(None, &Reach::All, 0, 100).await.unwrap().iter().map(|delivery| delivery.state).collect()
 }
 
 async fn a_withdrawal_is_sent_only_when_something_may_have_arrived(store: Store) {
@@ -550,7 +559,7 @@ async fn a_withdrawal_is_sent_only_when_something_may_have_arrived(store: Store)
     settle(&store, &claimed[1], Pending, 5).await;
     assert_eq!(states(&store).await[4..], [Withdrawn, Pending], "it is not tried again");
     settle(&store, &claimed[0], Delivered, 5).await;
-    let counts = store.outbox_counts().await.unwrap();
+    let counts = store.outbox_counts(&Reach::All).await.unwrap();
     assert_eq!(counts.received, counts.states.iter().map(|(_, number)| number).sum::<i64>());
 }
 
@@ -575,7 +584,7 @@ async fn what_is_short_refuses_new_exams_and_nothing_else(store: Store) {
     }
     let claimed = short.claim(2, LONG, 1).await.unwrap().remove(0);
     settle(&short, &claimed, DeliveryState::Delivered, 2).await;
-    assert_eq!(short.discard(2, "c", "full", 3).await.unwrap(), Ok(()));
+    assert_eq!(short.discard(2, &Reach::All, "c", "full", 3).await.unwrap(), Ok(()));
 }
 
 async fn search_compares_tokens_references_and_dates(store: Store) {
@@ -623,6 +632,7 @@ async fn search_compares_tokens_references_and_dates(store: Store) {
     ];
     for (filter, expected) in table {
         let search = Search {
+            reach: Reach::All,
             resource_type: "Observation".into(),
             filters: vec![filter.clone()],
             sort: vec![(SortKey::Id, false)],
@@ -635,6 +645,7 @@ async fn search_compares_tokens_references_and_dates(store: Store) {
         assert_eq!(found.total, expected.len() as u64);
     }
     let page = Search {
+        reach: Reach::All,
         resource_type: "Observation".into(),
         filters: vec![],
         sort: vec![(SortKey::Date, true)],
@@ -643,4 +654,114 @@ async fn search_compares_tokens_references_and_dates(store: Store) {
     };
     let found = store.search(&page).await.unwrap();
     assert_eq!((found.total, found.page[0].id.as_str()), (3, "b"));
+}
+
+async fn clinics_have_the_same_identifiers_and_see_nothing_of_each_other(store: Store) {
+    let clinic = |name: &str| Clinic::named(name);
+    let (north, south) = (clinic("north"), clinic("south"));
+    let all = [north.clone(), south.clone(), None];
+    for (number, clinic) in all.iter().enumerate() {
+        // The same person, encounter, panel and identifiers; the ids are drawn apart.
+        let key = format!("k{number}");
+        let body = json!({
+            "resourceType": "RiskAssessment", "status": "final", "occurrenceDateTime": "2026-01-01T10:00:00Z",
+            "identifier": [{"system": "i", "value": "1"}]
+        });
+        let assessment = ResourceWrite { derived: true, ..write("RiskAssessment", &key, 1, body) };
+        let exam = ExamChange { panel_identifier: Some("p|1".into()), ..change(&key, 0, vec![assessment]) };
+        let token = TokenMatch { system: Some("i".into()), value: Some("1".into()) };
+        let commit = Commit {
+            clinic: clinic.clone(),
+            exams: vec![exam],
+            must_be_absent: vec![("RiskAssessment".into(), token)],
+            at: 1,
+            ..Commit::default()
+        };
+        assert_eq!(store.commit(commit).await.unwrap(), Committed::Done, "{key}");
+    }
+    let identifier = TokenMatch { system: Some("i".into()), value: Some("1".into()) };
+    for (number, clinic) in all.iter().enumerate() {
+        let key = format!("k{number}");
+        let own = store.matching_exam(&submitted("other", Some("p|1")), clinic.as_ref()).await.unwrap();
+        assert_eq!(own.unwrap().key.0, key);
+        let found = store.with_identifier("RiskAssessment", &identifier, clinic.as_ref()).await.unwrap();
+        assert_eq!(found.iter().map(|version| version.id.as_str()).collect::<Vec<_>>(), [key.as_str()]);
+        let other = ExamKey("other".into());
+        let earlier = store.earlier_exams("s|1", clinic.as_ref(), &other, i64::MAX).await.unwrap();
+        assert_eq!(earlier.iter().map(|exam| exam.key.0.as_str()).collect::<Vec<_>>(), [key.as_str()]);
+        let later = store.later_exams("s|1", clinic.as_ref(), 0).await.unwrap();
+        assert_eq!(later.iter().map(|exam| exam.key.0.as_str()).collect::<Vec<_>>(), [key.as_str()]);
+    }
+    let elsewhere = store.matching_exam(&submitted("k1", Some("p|1")), north.as_ref()).await.unwrap();
+    assert_eq!(elsewhere.unwrap().key.0, "k0", "a key of another clinic finds nothing there");
+
+    let search = |reach: Reach| Search {
+        resource_type: "RiskAssessment".into(),
+        reach,
+        filters: Vec::new(),
+        sort: Vec::new(),
+        count: 10,
+        offset: 0,
+    };
+    for (reach, ids, deliveries) in [
+        (Reach::of(north.as_ref()), vec!["k0"], vec![1]),
+        (Reach::of(south.as_ref()), vec!["k1"], vec![2]),
+        (Reach::of(clinic("west").as_ref()), vec![], vec![]),
+        (Reach::All, vec!["k0", "k1", "k2"], vec![1, 2, 3]),
+    ] {
+        let found = store.search(&search(reach.clone())).await.unwrap();
+        assert_eq!(found.total, u64::try_from(ids.len()).unwrap());
+        assert_eq!(found.page.iter().map(|version| version.id.as_str()).collect::<Vec<_>>(), ids);
+        for id in ["k0", "k1", "k2"] {
+            let seen = ids.contains(&id);
+            assert_eq!(store.read("RiskAssessment", id, &reach).await.unwrap().is_some(), seen, "{id}");
+            assert_eq!(!store.history("RiskAssessment", id, &reach).await.unwrap().is_empty(), seen, "{id}");
+            assert_eq!(store.exam_of("RiskAssessment", id, &reach).await.unwrap().is_some(), seen, "{id}");
+        }
+        let listed = store.deliveries(None, &reach, 0, 10).await.unwrap();
+        assert_eq!(listed.iter().map(|delivery| delivery.id).collect::<Vec<_>>(), deliveries);
+        let counts = store.outbox_counts(&reach).await.unwrap();
+        assert_eq!(counts.received, i64::try_from(deliveries.len()).unwrap());
+        let preview = store.replay_preview(DeliveryState::Pending, &reach).await.unwrap();
+        assert_eq!(preview.deliveries, counts.received);
+        for id in 1..=3 {
+            assert_eq!(store.delivery(id, &reach).await.unwrap().is_some(), deliveries.contains(&id));
+        }
+    }
+    // What an operator of one clinic does stays there.
+    let only = Reach::of(north.as_ref());
+    assert_eq!(store.discard(2, &only, "c", "r", 2).await.unwrap(), Err(OperatorRefusal::Absent));
+    assert_eq!(store.replay(2, &only, "c", Some("r"), 2).await.unwrap(), Err(OperatorRefusal::Absent));
+    assert_eq!(store.discard(1, &only, "c", "r", 2).await.unwrap(), Ok(()));
+    for reach in [Reach::of(south.as_ref()), only.clone()] {
+        let replayed = u64::from(reach == only);
+        let done = store.replay_all(DeliveryState::Discarded, &reach, "c", Some("r"), 3).await.unwrap();
+        assert_eq!(done, Ok(replayed));
+    }
+    assert_eq!(states(&store).await, [DeliveryState::Pending; 3]);
+    // A commit of one clinic changes no exam of another.
+    let foreign = Commit { clinic: north, exams: vec![change("k1", 1, vec![])], at: 3, ..Commit::default() };
+    assert_eq!(store.commit(foreign).await.unwrap(), Committed::Overtaken);
+}
+
+async fn tokens_are_kept_and_taken_back(store: Store) {
+    let token = NewToken {
+        id: "t1".into(),
+        name: "ward".into(),
+        hash: "ab".repeat(32),
+        rights: "submit read".into(),
+        clinic: Some("north".into()),
+        device: None,
+        expires: Some(9),
+    };
+    store.keep_token(&token, 1).await.unwrap();
+    let second = NewToken { id: "t2".into(), ..token.clone() };
+    assert!(store.keep_token(&second, 1).await.is_err(), "no two of one hash");
+    let kept = store.tokens().await.unwrap();
+    assert_eq!(kept.len(), 1);
+    assert_eq!((kept[0].clinic.as_deref(), kept[0].expires, kept[0].revoked), (Some("north"), Some(9), None));
+    assert_eq!(store.revoke_token("t1", 5).await.unwrap(), Revoked::Now);
+    assert_eq!(store.revoke_token("t1", 6).await.unwrap(), Revoked::Before);
+    assert_eq!(store.revoke_token("t2", 6).await.unwrap(), Revoked::Unknown);
+    assert_eq!(store.tokens().await.unwrap()[0].revoked, Some(5));
 }

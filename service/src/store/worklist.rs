@@ -6,6 +6,7 @@ use sqlx::{Database, Encode, QueryBuilder, Type};
 
 use super::database::snapshot;
 use super::{Delivery, Store, StoreError, Version, index};
+use crate::clinic::Reach;
 
 /// Which list.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -34,6 +35,8 @@ pub enum When {
 pub struct ListPage {
     /// Which list.
     pub list: Worklist,
+    /// Whose exams are listed.
+    pub reach: Reach,
     /// Only entries whose window lies so; all without it.
     pub when: Option<When>,
     /// Only entries whose highest category still possible is this one; all without it.
@@ -80,10 +83,11 @@ pub struct ExamRecord {
     pub deliveries: Vec<Delivery>,
 }
 
-/// When each person was examined last. Made once for a statement: asked for each entry it would take quadratic time.
+/// When each person was examined last in each clinic. Made once for a statement: asked for each entry it would take quadratic time.
 const LATEST: &str = "WITH latest AS MATERIALIZED (
-    SELECT subject, max(date_low) AS examined FROM exams JOIN resources ON exam = key
-    WHERE current = 1 AND type = 'RiskAssessment' AND status <> 'entered-in-error' GROUP BY subject) ";
+    SELECT subject, exams.clinic AS clinic, max(date_low) AS examined FROM exams JOIN resources ON exam = key
+    WHERE current = 1 AND type = 'RiskAssessment' AND status <> 'entered-in-error'
+    GROUP BY subject, exams.clinic) ";
 
 impl Store {
     /// One page of a list, and how long the list is.
@@ -115,18 +119,25 @@ impl Store {
         Ok((u64::try_from(total).unwrap_or(0), listed.collect()))
     }
 
-    /// The exam that a resource belongs to, with everything stored about it.
+    /// The exam that a resource belongs to, with everything stored about it, if it is within reach.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn exam_of(&self, resource_type: &str, id: &str) -> Result<Option<ExamRecord>, StoreError> {
+    pub async fn exam_of(
+        &self,
+        resource_type: &str,
+        id: &str,
+        reach: &Reach,
+    ) -> Result<Option<ExamRecord>, StoreError> {
         let found = snapshot!(self, transaction => {
             let exam: Option<(String, i64, i64, i64)> = sqlx::query_as(
                 "SELECT key, exams.version, exams.created, exams.updated FROM exams
-                 JOIN resources ON exam = key WHERE current = 1 AND type = $1 AND id = $2",
+                 JOIN resources ON exam = key WHERE current = 1 AND type = $1 AND id = $2
+                   AND ($3 IS NULL OR exams.clinic = $3)",
             )
             .bind(resource_type)
             .bind(id)
+            .bind(reach.only())
             .fetch_optional(&mut *transaction)
             .await?;
             let Some((key, version, created, updated)) = exam else { return Ok(None) };
@@ -142,7 +153,7 @@ impl Store {
         });
         let (mut record, numbers) = found?;
         for number in numbers {
-            record.deliveries.extend(self.delivery(number).await?);
+            record.deliveries.extend(self.delivery(number, reach).await?);
         }
         Ok(Some(record))
     }
@@ -160,7 +171,7 @@ where
     &'static str: for<'q> Encode<'q, D> + Type<D>,
 {
     query.push(" FROM resources AS about JOIN exams AS own ON own.key = about.exam");
-    query.push(" JOIN latest ON latest.subject = own.subject");
+    query.push(" JOIN latest ON latest.subject = own.subject AND latest.clinic = own.clinic");
     let role = match page.list {
         Worklist::Recalls => Some("https://solewire.example/fhir/identifier/recall"),
         Worklist::Referrals => Some("https://solewire.example/fhir/identifier/referral"),
@@ -183,6 +194,9 @@ where
     query.push(" LEFT");
     push_value(query, "priority", "about", index::PRIORITY);
     query.push(" WHERE about.current = 1");
+    if let Some(clinic) = page.reach.only() {
+        query.push(" AND about.clinic = ").push_bind(clinic.to_owned());
+    }
     match page.list {
         Worklist::Recalls | Worklist::Referrals => {
             query.push(" AND about.type = 'ServiceRequest' AND about.status = 'active'");

@@ -6,6 +6,7 @@ use proptest::strategy::Strategy as _;
 use serde_json::json;
 
 use super::*;
+use crate::clinic::Reach;
 use crate::store::Version;
 
 /// The exam of the demonstration in a year, with results put in: test, side, part, result.
@@ -50,13 +51,18 @@ impl Bench {
     /// The one assessment of a submission.
     async fn assessment(&self, accepted: &Accepted) -> Value {
         assert_eq!(accepted.assessments.len(), 1);
-        let found =
-            self.intake.store.read("RiskAssessment", &accepted.assessments[0]).await.unwrap().unwrap();
+        let found = self
+            .intake
+            .store
+            .read("RiskAssessment", &accepted.assessments[0], &Reach::All)
+            .await
+            .unwrap()
+            .unwrap();
         serde_json::from_str(&found.text).unwrap()
     }
 
     async fn history(&self, resource_type: &str, id: &str) -> Vec<(Version, Value)> {
-        let versions = self.intake.store.history(resource_type, id).await.unwrap();
+        let versions = self.intake.store.history(resource_type, id, &Reach::All).await.unwrap();
         versions
             .into_iter()
             .map(|version| (version.clone(), serde_json::from_str(&version.text).unwrap()))
@@ -78,11 +84,11 @@ async fn the_first_exam_of_a_person_is_assessed_as_without_a_store() {
     let bench = bench().await;
     let bytes = exam_in("2025", "final", &[ULCER]);
     let accepted = bench.submit(bytes.clone()).await;
-    let stateless = bench.intake.assess(bytes, None).await.unwrap();
+    let stateless = bench.intake.assess(bytes, None, None).await.unwrap();
     for entry in stateless["entry"].as_array().unwrap() {
         let resource = &entry["resource"];
         let (kind, id) = (resource["resourceType"].as_str().unwrap(), resource["id"].as_str().unwrap());
-        let stored = bench.intake.store.read(kind, id).await.unwrap().unwrap();
+        let stored = bench.intake.store.read(kind, id, &Reach::All).await.unwrap().unwrap();
         assert_eq!(stored.text, resource.to_string(), "{kind}");
     }
     assert!(notes(&bench.assessment(&accepted).await).iter().all(|note| !note.starts_with("Since the exam")));
@@ -143,7 +149,7 @@ async fn two_exams_of_a_person_in_one_document_know_of_each_other() {
     let accepted = bench.submit(both.to_string().into_bytes()).await;
     assert_eq!(accepted.assessments.len(), 2);
     for id in &accepted.assessments {
-        let found = bench.intake.store.read("RiskAssessment", id).await.unwrap().unwrap();
+        let found = bench.intake.store.read("RiskAssessment", id, &Reach::All).await.unwrap().unwrap();
         assert_eq!(category(&serde_json::from_str(&found.text).unwrap()), "iwgdf-2023.3");
     }
 }
@@ -156,6 +162,7 @@ async fn a_corrected_exam_has_one_assessment_and_says_which_version_it_replaces(
     assert_eq!(first.assessments, second.assessments);
     let id = &second.assessments[0];
     let search = Search {
+        reach: Reach::All,
         resource_type: "RiskAssessment".into(),
         filters: vec![],
         sort: vec![(SortKey::Id, false)],
@@ -205,9 +212,9 @@ async fn a_corrected_exam_has_one_assessment_and_says_which_version_it_replaces(
 async fn of_year(bench: &Bench, year: &str) -> Value {
     let exam = bench.intake.engine.submission(
         &Document::parse(exam_in(year, "final", &[]), Limits::default()).unwrap(),
-        &bench.intake.context(bench.intake.clock.now()),
+        &bench.intake.context(bench.intake.clock.now(), None),
     );
-    let stored = bench.intake.store.matching_exam(&exam.unwrap().exams[0]).await.unwrap().unwrap();
+    let stored = bench.intake.store.matching_exam(&exam.unwrap().exams[0], None).await.unwrap().unwrap();
     let mut assessments = stored.resources.into_iter().filter(|one| one.resource_type == "RiskAssessment");
     let found = assessments.next().unwrap().body;
     assert!(assessments.next().is_none(), "one assessment for each exam and guideline");
@@ -414,7 +421,14 @@ fn versions() -> Vec<Vec<Work>> {
         let context = CheckContext::at("2026-11-25T12:00:00Z".parse().unwrap());
         let entries = document.value()["entry"].as_array().unwrap().len();
         let submission = engine().submission(&document, &context).unwrap();
-        Work { submission, conditions: Vec::new(), entries, issues: Vec::new(), root: "Bundle".into() }
+        Work {
+            submission,
+            conditions: Vec::new(),
+            replacing: Vec::new(),
+            entries,
+            issues: Vec::new(),
+            root: "Bundle".into(),
+        }
     };
     vec![
         vec![work("2022", "final", &[ULCER]), work("2022", "corrected", &none)],
@@ -434,7 +448,7 @@ fn versions() -> Vec<Vec<Work>> {
 async fn final_state(bench: &Bench, keys: &[SubmittedExam]) -> Vec<Value> {
     let mut out = Vec::new();
     for exam in keys {
-        for resource in bench.intake.store.matching_exam(exam).await.unwrap().unwrap().resources {
+        for resource in bench.intake.store.matching_exam(exam, None).await.unwrap().unwrap().resources {
             let mut body = resource.body;
             if resource.resource_type == "RiskAssessment" && body["status"] == "amended" {
                 body["status"] = json!("final");

@@ -1,0 +1,6 @@
+//! What must not be possible, one test each, called by the number it has in the list of threats. The service runs in this
+//! process or as one of its own; issuer and certificates are made here, at run time.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
+
+mod access;
