@@ -268,6 +268,13 @@ impl Engine {
         })
     }
 
+    /// The element in which two Observations are not the same result: its code, subject, encounter or identifier. None
+    /// when the second can take the place of the first.
+    #[must_use]
+    pub fn changed_identity(&self, old: &Value, new: &Value) -> Option<&'static str> {
+        exam::changed_identity(&self.terminology, old, new)
+    }
+
     /// Derives the resources that follow from the current resources of one exam, as [`Engine::submission`] placed
     /// them (or as they were stored after that). Guidelines that are not known are left out: ask
     /// [`Engine::knows_guideline`] first.

@@ -197,6 +197,15 @@ const EXAMPLES: &[(&str, &str, &str)] = &[
     ("submit-too-many-later",
      "an exam dated before more than 256 exams of the same person",
      "the exam with the date on which it was made"),
+    ("submit-resource-id",
+     r#"PUT /fhir/Observation/1 with a body of "id": "2""#,
+     r#"PUT /fhir/Observation/1 with a body of "id": "1""#),
+    ("submit-update-identity",
+     "the stored pulse with another person as subject",
+     "the stored pulse with another result and status corrected"),
+    ("submit-late-original",
+     r#""status": "final" after the same result was stored with status corrected"#,
+     r#""status": "corrected" with the new result"#),
 ];
 
 #[cfg(test)]

@@ -65,6 +65,37 @@ pub static SUBMIT_TOO_MANY_LATER: Rule = Rule {
     source: "project rule",
 };
 
+/// An update whose body is of another resource.
+pub static SUBMIT_RESOURCE_ID: Rule = Rule {
+    id: "submit-resource-id",
+    severity: Severity::Error,
+    issue_type: IssueType::Invalid,
+    summary: "The resource has no id, or another one than the address it was sent to",
+    why: "An update that names two resources could overwrite the wrong one.",
+    mend: "Read the resource, change what has to change, and send it back under the same id.",
+    source: "HL7 FHIR R4, RESTful API: update",
+};
+/// An update that would make another result of a result.
+pub static SUBMIT_UPDATE_IDENTITY: Rule = Rule {
+    id: "submit-update-identity",
+    severity: Severity::Error,
+    issue_type: IssueType::Conflict,
+    summary: "An update changes what a result is about, and not only what it says",
+    why: "The person, the encounter, the test and the identifier are what a result is found again by, here and in the record system. With another one it would be filed in a second place, and the first would go on being believed.",
+    mend: "Withdraw the result (status entered-in-error) and send the right one as a new result, or send the whole exam again.",
+    source: "project rule",
+};
+/// Something older than what is stored.
+pub static SUBMIT_LATE_ORIGINAL: Rule = Rule {
+    id: "submit-late-original",
+    severity: Severity::Warning,
+    issue_type: IssueType::Conflict,
+    summary: "What came is older than the stored version, which stands",
+    why: "A message that was held up on its way must not undo a correction or a withdrawal that went past it.",
+    mend: "Nothing, if it is an old message. To change the stored version, send it with status amended or corrected, or update it with If-Match.",
+    source: "HL7 FHIR R4, observation-status: amended and corrected follow final",
+};
+
 /// The rules of this family.
 pub static RULES: &[&Rule] = &[
     &SUBMIT_BUNDLE_TYPE,
@@ -73,4 +104,7 @@ pub static RULES: &[&Rule] = &[
     &SUBMIT_RESOURCE_TYPE,
     &SUBMIT_NOTHING,
     &SUBMIT_TOO_MANY_LATER,
+    &SUBMIT_RESOURCE_ID,
+    &SUBMIT_UPDATE_IDENTITY,
+    &SUBMIT_LATE_ORIGINAL,
 ];

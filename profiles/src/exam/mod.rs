@@ -24,7 +24,7 @@ pub(crate) use read::VALUES;
 pub(crate) use read::{SourceResource, read};
 pub use rules::RULES;
 pub(crate) use rules::check;
-pub(crate) use submission::{project_uuid, submission};
+pub(crate) use submission::{changed_identity, project_uuid, submission};
 
 use crate::time::ExamTime;
 

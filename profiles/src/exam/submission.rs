@@ -36,6 +36,21 @@ pub(super) fn logical_identifier(resource: &Value) -> Option<&Value> {
     identifiers.iter().find(|identifier| identifier_key(identifier).is_some())
 }
 
+/// The element in which two Observations are not the same result.
+pub(crate) fn changed_identity(terminology: &Terminology, old: &Value, new: &Value) -> Option<&'static str> {
+    let target = |resource: &Value, name: &str| resource.get(name).and_then(reference_key);
+    let identifier = |resource| logical_identifier(resource).and_then(identifier_key);
+    if test_of(terminology, old) != test_of(terminology, new) {
+        Some("code")
+    } else if target(old, "subject") != target(new, "subject") {
+        Some("subject")
+    } else if target(old, "encounter") != target(new, "encounter") {
+        Some("encounter")
+    } else {
+        (identifier(old) != identifier(new)).then_some("identifier")
+    }
+}
+
 /// The entries of each exam: the panel first, then what it lists, then what only it can own. Without a panel, the
 /// results of one subject and encounter (or day).
 pub(super) fn groups(

@@ -48,6 +48,10 @@ pub(super) enum ApiError {
     Conflict { text: &'static str, mend: &'static str },
     /// A condition of the caller does not hold.
     Condition { text: &'static str, mend: &'static str },
+    /// An update without the version that it replaces.
+    VersionUnsaid,
+    /// An update of a version that is not the current one any more.
+    Stale,
     /// An idempotency key with another body.
     KeyReused,
     /// The record system cannot be looked into: why.
@@ -78,6 +82,11 @@ impl From<Refusal> for ApiError {
                 issues: vec![*issue],
                 root: "Resource".to_owned(),
             },
+            Refusal::WrongId(issues) => {
+                ApiError::Document { status: StatusCode::BAD_REQUEST, issues, root: "Observation".to_owned() }
+            }
+            Refusal::NoSuchResource => ApiError::NotFound("No resource of this type has this id."),
+            Refusal::Stale => ApiError::Stale,
             Refusal::SeveralMatch => ApiError::Condition {
                 text: "More than one stored resource has the identifier of the condition.",
                 mend: "Name an identifier that only one resource has.",
@@ -202,6 +211,21 @@ impl ApiError {
                 text,
                 mend,
             ),
+            // RFC 6585, section 3.
+            ApiError::VersionUnsaid => said(
+                StatusCode::PRECONDITION_REQUIRED,
+                IssueType::Required,
+                "http-if-match-missing",
+                "An update has to name the version that it replaces.",
+                "Read the resource and send its ETag in If-Match.",
+            ),
+            ApiError::Stale => said(
+                StatusCode::PRECONDITION_FAILED,
+                IssueType::Conflict,
+                "http-if-match",
+                "The resource has another version by now than the one in If-Match; nothing was changed.",
+                "Read it again, look at what changed, and send the update with the new ETag.",
+            ),
             ApiError::KeyReused => said(
                 StatusCode::UNPROCESSABLE_ENTITY,
                 IssueType::Duplicate,
@@ -272,6 +296,8 @@ impl ApiError {
             | ApiError::OtherSite
             | ApiError::Conflict { .. }
             | ApiError::Condition { .. }
+            | ApiError::VersionUnsaid
+            | ApiError::Stale
             | ApiError::RecordSystem(_)
             | ApiError::KeyReused => {}
         }

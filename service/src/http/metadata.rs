@@ -52,7 +52,7 @@ fn statement(base: &str) -> Value {
 fn resource(name: &str) -> Value {
     let mut interactions = vec!["read", "vread", "history-instance"];
     if name == "Observation" {
-        interactions.push("create");
+        interactions.extend(["create", "update"]);
     }
     if SEARCHED_TYPES.contains(&name) {
         interactions.push("search-type");
@@ -66,7 +66,7 @@ fn resource(name: &str) -> Value {
     let mut resource = json!({
         "type": name,
         "interaction": interactions,
-        "versioning": "versioned",
+        "versioning": if name == "Observation" { "versioned-update" } else { "versioned" },
         "readHistory": true,
         "updateCreate": false,
         "conditionalCreate": name == "Observation",

@@ -71,7 +71,11 @@ pub fn fhir(services: &mut web::ServiceConfig) {
         .service(path("/fhir/{type}/$validate", "POST", [web::post().to(submit::validate)]))
         .service(path("/fhir/{type}/{id}/_history/{version}", "GET", [web::get().to(read::version)]))
         .service(path("/fhir/{type}/{id}/_history", "GET", [web::get().to(read::history)]))
-        .service(path("/fhir/{type}/{id}", "GET", [web::get().to(read::read)]))
+        .service(path(
+            "/fhir/{type}/{id}",
+            "GET, PUT",
+            [web::get().to(read::read), web::put().to(submit::update)],
+        ))
         .service(path(
             "/fhir/{type}",
             "GET, POST",

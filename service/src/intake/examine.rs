@@ -6,10 +6,10 @@ use serde_json::Value;
 use solewire_profiles::issue::{Issue, refused};
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::submit::SUBMIT_NOTHING;
-use solewire_profiles::{CheckContext, Engine, Submission};
+use solewire_profiles::{CheckContext, Engine, GroupBy, Submission};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
-use super::{Expected, LARGEST_BODY, Refusal, identifier_criterion, rules};
+use super::{Expected, LARGEST_BODY, Refusal, Target, identifier_criterion, rules};
 use crate::store::TokenMatch;
 
 /// Most JSON values taken in. The largest exams have a twentieth of them.
@@ -38,6 +38,7 @@ pub(super) struct Work {
     pub(super) entries: usize,
     pub(super) issues: Vec<Issue>,
     pub(super) root: String,
+    pub(super) target: Option<Target>,
 }
 
 impl Work {
@@ -53,11 +54,19 @@ pub(super) fn examine(
     expected: Expected,
     context: &CheckContext,
     header: Option<&TokenMatch>,
+    target: Option<Target>,
 ) -> Result<Work, Refusal> {
     let document = parse(bytes)?;
     if expected == Expected::Observation {
         expect_type(&document, "Observation")?;
     }
+    let mut context = *context;
+    if let Some(target) = &target {
+        target.expect_id(&document)?;
+        // Which exam it belongs to is known; it need not say so by its encounter.
+        context.group_by = GroupBy::SubjectAndDay;
+    }
+    let context = &context;
     // What is wrong with the document is told whole, in the words of the offline check, before what is wrong with
     // handing it in.
     let mut issues = engine.check(&document, context);
@@ -81,7 +90,7 @@ pub(super) fn examine(
         Expected::Transaction => document.value().get("entry").and_then(Value::as_array).map_or(0, Vec::len),
         Expected::Observation => 1,
     };
-    Ok(Work { submission, conditions, entries, issues, root: root(&document) })
+    Ok(Work { submission, conditions, entries, issues, root: root(&document), target })
 }
 
 /// The conditions of entries, or of the one resource.

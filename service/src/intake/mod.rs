@@ -5,11 +5,13 @@ mod answer;
 mod conditional;
 mod examine;
 mod later;
+mod order;
 mod past;
 mod payload;
 mod plan;
 mod priority;
 pub mod rules;
+mod update;
 
 use std::sync::Arc;
 
@@ -26,8 +28,10 @@ pub use conditional::identifier_criterion;
 pub use examine::LargeBodies;
 use examine::{Work, examine, invalid, parse, root};
 use later::Changed;
+use order::leave_late;
 use past::{Earlier, assessments_of, past_exams};
 use plan::{Fate, Plan, merged, plan};
+pub use update::Target;
 
 use crate::clock::Clock;
 use crate::config::Assessment;
@@ -56,6 +60,12 @@ pub enum Refusal {
     },
     /// It is not a resource of the type that the address takes.
     WrongType(Box<Issue>),
+    /// It is not the resource that the address names.
+    WrongId(Vec<Issue>),
+    /// There is no such resource to update.
+    NoSuchResource,
+    /// The resource to update has another version by now.
+    Stale,
     /// Several stored resources match a condition that should name one.
     SeveralMatch,
     /// The caller used this idempotency key for another body.
@@ -87,6 +97,8 @@ pub struct Handed {
     pub key: Option<String>,
     /// Create only if no resource has this identifier.
     pub if_none_exist: Option<TokenMatch>,
+    /// The resource that it updates; none to create.
+    pub target: Option<Target>,
 }
 
 /// What a body should be.
@@ -139,7 +151,9 @@ impl Intake {
         self.store.admit(Load::One).await?;
         let (bytes, expected) = (handed.bytes.clone(), handed.expected);
         let (context, header) = (self.context(self.clock.now()), handed.if_none_exist.clone());
-        let examine = move |engine: &Engine| examine(engine, bytes, expected, &context, header.as_ref());
+        let target = handed.target.clone();
+        let examine =
+            move |engine: &Engine| examine(engine, bytes, expected, &context, header.as_ref(), target);
         let work = self.apart(handed.bytes.len(), examine).await??;
         if work.submission.exams.len() > 1 {
             self.store.admit(Load::Several).await?;
@@ -242,7 +256,10 @@ impl Intake {
         let mut commit = Commit { at: at.as_millisecond(), ..Commit::default() };
         let mut entries: Vec<EntryAnswer> = (0..work.entries).map(|_| EntryAnswer::context()).collect();
         let mut assessments = Vec::new();
-        let exams = self.exams(work, &mut commit, &mut entries).await?;
+        let exams = match &work.target {
+            None => self.exams(work, &mut commit, &mut entries).await?,
+            Some(target) => vec![self.updated(work, target).await?],
+        };
         let mut changed = Vec::new();
         for (number, (stored, exam)) in exams.iter().enumerate() {
             let seen = self.earlier(stored.as_ref(), exam).await?;
@@ -346,6 +363,9 @@ impl Intake {
             let stored = self.store.matching_exam(&exam).await?;
             if stored.is_none() && exam.resources.is_empty() {
                 continue;
+            }
+            if let Some(stored) = &stored {
+                leave_late(stored, &mut exam, entries, &work.root);
             }
             // Two groups of one document can continue the same stored exam.
             let same = exams.iter_mut().find(|(other, _)| match (other, &stored) {

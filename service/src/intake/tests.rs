@@ -69,7 +69,14 @@ fn exam(key: &str, panel: Option<&str>, resources: Vec<PlacedResource>) -> Submi
 
 fn work(exams: Vec<SubmittedExam>, entries: usize) -> Work {
     let submission = Submission { exams, context_entries: Vec::new() };
-    Work { submission, conditions: Vec::new(), entries, issues: Vec::new(), root: "Bundle".into() }
+    Work {
+        submission,
+        conditions: Vec::new(),
+        entries,
+        issues: Vec::new(),
+        root: "Bundle".into(),
+        target: None,
+    }
 }
 
 fn handed(key: Option<&str>) -> Handed {
@@ -79,6 +86,7 @@ fn handed(key: Option<&str>) -> Handed {
         caller: "anyone".into(),
         key: key.map(str::to_owned),
         if_none_exist: None,
+        target: None,
     }
 }
 

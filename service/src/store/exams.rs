@@ -128,6 +128,31 @@ impl Store {
         })
     }
 
+    /// The exam that a submitted resource belongs to.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn exam_holding(
+        &self,
+        resource_type: &str,
+        id: &str,
+    ) -> Result<Option<StoredExam>, StoreError> {
+        reading!(self, connection => {
+            let row: Option<(String, String, i64, Option<String>)> = sqlx::query_as(
+                "SELECT key, subject, exams.version, panel_identifier FROM exams
+                 JOIN resources ON exam = key AND current = 1 AND derived = 0
+                 WHERE type = $1 AND id = $2",
+            )
+            .bind(resource_type)
+            .bind(id)
+            .fetch_optional(&mut *connection)
+            .await?;
+            let Some((key, subject, version, panel_identifier)) = row else { return Ok(None) };
+            let resources = stored_resources(current_resources!(connection, &key))?;
+            Ok(Some(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources }))
+        })
+    }
+
     /// The stored exam that a submitted one continues: the one of the same key or panel, else the one of the same
     /// subject and encounter that a panel can still adopt or that a result without a panel can join.
     ///

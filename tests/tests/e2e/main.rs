@@ -14,6 +14,7 @@ mod clock;
 mod configuration;
 mod contract;
 mod corpus;
+mod corrections;
 mod demo;
 mod device;
 mod exam;
