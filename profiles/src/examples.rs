@@ -206,6 +206,15 @@ const EXAMPLES: &[(&str, &str, &str)] = &[
     ("submit-late-original",
      r#""status": "final" after the same result was stored with status corrected"#,
      r#""status": "corrected" with the new result"#),
+    ("submit-device-unknown",
+     "a result whose device.identifier stands nowhere under devices.known",
+     "the same once the device is registered"),
+    ("submit-device-test",
+     "a pulse from a device that is registered for monofilament-10g",
+     "the pulse from a device that is registered for it, or from a person"),
+    ("submit-device-clock",
+     r#""effectiveDateTime": "1970-01-01T00:04:00Z" received in 2026"#,
+     r#""effectiveDateTime": "2026-09-30T09:12:30+01:00" received a minute later"#),
 ];
 
 #[cfg(test)]

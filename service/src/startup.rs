@@ -61,6 +61,7 @@ pub struct Running {
     pub operations_listen: SocketAddr,
     servers: Vec<(ServerHandle, JoinHandle<io::Result<()>>)>,
     worker: Option<JoinHandle<()>>,
+    closing: Option<JoinHandle<()>>,
     stop: watch::Sender<bool>,
     store: Store,
 }
@@ -107,7 +108,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             metrics: Arc::clone(&metrics),
             pace,
         };
-        tokio::spawn(Worker::new(Arc::clone(client), parts).run(stopped))
+        tokio::spawn(Worker::new(Arc::clone(client), parts).run(stopped.clone()))
     });
     let state = web::Data::new(State {
         intake: Intake {
@@ -116,6 +117,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             clock: clock.clone(),
             assessment: config.assessment,
             group_by: config.group_by,
+            devices: Arc::new(config.devices),
             forward: forwards.then(|| Arc::clone(&wake)),
             large_bodies: LargeBodies::default(),
         },
@@ -127,6 +129,10 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
         metrics,
         record_system,
         public_keys,
+    });
+    let closing = config.quiet.map(|quiet| {
+        let state = state.clone();
+        tokio::spawn(async move { state.intake.close_quiet_exams(quiet, stopped).await })
     });
     let (listen, operations_listen) =
         (address(&main, "server.listen")?, address(&side, "server.operations_listen")?);
@@ -151,7 +157,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let servers =
         [fhir, operations].into_iter().map(|server| (server.handle(), tokio::spawn(server))).collect();
     tracing::info!(%listen, %operations_listen, forwards, "listening");
-    Ok(Running { listen, operations_listen, servers, worker, stop, store })
+    Ok(Running { listen, operations_listen, servers, worker, closing, stop, store })
 }
 
 impl Running {
@@ -164,6 +170,9 @@ impl Running {
         self.stop.send_replace(true);
         if let Some(worker) = self.worker {
             log_end("delivery", worker.await.map(Ok));
+        }
+        if let Some(closing) = self.closing {
+            log_end("closing exams", closing.await.map(Ok));
         }
         self.store.close().await;
         tracing::info!("stopped");

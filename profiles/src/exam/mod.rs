@@ -21,7 +21,7 @@ use serde_json::Value;
 pub use codes::{BodySite, Item, Laterality, ResultCode, Site, Test};
 pub(crate) use coding::check_codes;
 pub(crate) use read::VALUES;
-pub(crate) use read::{SourceResource, read};
+pub(crate) use read::{SourceResource, read, test_of};
 pub use rules::RULES;
 pub(crate) use rules::check;
 pub(crate) use submission::{changed_identity, project_uuid, submission};

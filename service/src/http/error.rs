@@ -54,6 +54,8 @@ pub(super) enum ApiError {
     Stale,
     /// An idempotency key with another body.
     KeyReused,
+    /// A device over its quota, which begins anew in so many seconds.
+    Quota { seconds: i64 },
     /// The record system cannot be looked into: why.
     RecordSystem(&'static str),
     /// The store cannot.
@@ -96,6 +98,7 @@ impl From<Refusal> for ApiError {
                 text: "The exam kept changing while this was taken in; nothing of it was stored.",
                 mend: "Send it again.",
             },
+            Refusal::Quota { seconds } => ApiError::Quota { seconds },
             Refusal::Store(error) => ApiError::Store(error),
             Refusal::Crashed => ApiError::Crashed,
         }
@@ -233,6 +236,13 @@ impl ApiError {
                 "This Idempotency-Key came with another body before.",
                 "Use a new key for each new request, and the same key only to repeat one.",
             ),
+            ApiError::Quota { .. } => said(
+                StatusCode::TOO_MANY_REQUESTS,
+                IssueType::Throttled,
+                "http-device-quota",
+                "The device has sent as many new results as it may on one day; nothing was stored.",
+                "Send it again after the time in Retry-After, or raise per_day of the device under devices.known.",
+            ),
             ApiError::RecordSystem(failure) => said(
                 StatusCode::BAD_GATEWAY,
                 IssueType::Transient,
@@ -298,6 +308,7 @@ impl ApiError {
             | ApiError::Condition { .. }
             | ApiError::VersionUnsaid
             | ApiError::Stale
+            | ApiError::Quota { .. }
             | ApiError::RecordSystem(_)
             | ApiError::KeyReused => {}
         }
@@ -327,6 +338,9 @@ impl ResponseError for ApiError {
             }
             ApiError::Store(StoreError::Unavailable { .. }) => {
                 response.insert_header((header::RETRY_AFTER, RETRY_AFTER_SECONDS));
+            }
+            ApiError::Quota { seconds } => {
+                response.insert_header((header::RETRY_AFTER, seconds.to_string()));
             }
             _ => {}
         }

@@ -44,6 +44,10 @@ fn statement(base: &str) -> Value {
                 "name": "assess",
                 "definition": "https://solewire.example/fhir/OperationDefinition/assess",
                 "documentation": "POST a Bundle: what follows from the exam, without storing it"
+            }, {
+                "name": "progress",
+                "definition": "https://solewire.example/fhir/OperationDefinition/progress",
+                "documentation": "POST Parameters with subject and encounter, or exam: what is recorded and what is missing"
             }]
         }]
     })

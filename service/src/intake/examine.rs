@@ -9,7 +9,8 @@ use solewire_profiles::submit::SUBMIT_NOTHING;
 use solewire_profiles::{CheckContext, Engine, GroupBy, Submission};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
-use super::{Expected, LARGEST_BODY, Refusal, Target, identifier_criterion, rules};
+use super::{Expected, LARGEST_BODY, Refusal, Target, devices, identifier_criterion, rules};
+use crate::config::Devices;
 use crate::store::TokenMatch;
 
 /// Most JSON values taken in. The largest exams have a twentieth of them.
@@ -55,6 +56,7 @@ pub(super) fn examine(
     context: &CheckContext,
     header: Option<&TokenMatch>,
     target: Option<Target>,
+    devices: &Devices,
 ) -> Result<Work, Refusal> {
     let document = parse(bytes)?;
     if expected == Expected::Observation {
@@ -83,6 +85,12 @@ pub(super) fn examine(
         let message = "Nothing in the document belongs to a foot exam.";
         let mut issues = vec![Issue::new(&SUBMIT_NOTHING, "", message)];
         document.locate(&mut issues);
+        return Err(invalid(issues, &document));
+    }
+    let mut of_devices = devices::check(engine, devices, &submission.exams);
+    if !of_devices.is_empty() {
+        document.locate(&mut of_devices);
+        issues.extend(of_devices);
         return Err(invalid(issues, &document));
     }
     let conditions = conditions(&document, header)?;

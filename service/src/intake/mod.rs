@@ -2,7 +2,9 @@
 //! answer under the caller's key.
 
 mod answer;
+mod closing;
 mod conditional;
+mod devices;
 mod examine;
 mod later;
 mod order;
@@ -10,6 +12,7 @@ mod past;
 mod payload;
 mod plan;
 mod priority;
+mod progress;
 pub mod rules;
 mod update;
 
@@ -31,10 +34,11 @@ use later::Changed;
 use order::leave_late;
 use past::{Earlier, assessments_of, past_exams};
 use plan::{Fate, Plan, merged, plan};
+pub use progress::AskedExam;
 pub use update::Target;
 
 use crate::clock::Clock;
-use crate::config::Assessment;
+use crate::config::{Assessment, Devices};
 use crate::store::{
     Commit, Committed, KeyUse, KeyedAnswer, Load, SeenEarlier, Store, StoreError, StoredExam, TokenMatch,
 };
@@ -72,6 +76,11 @@ pub enum Refusal {
     KeyReused,
     /// The same exam keeps changing under it.
     Contended,
+    /// A device has sent as much as its day may have.
+    Quota {
+        /// In how many seconds the next day begins.
+        seconds: i64,
+    },
     /// The store cannot.
     Store(StoreError),
     /// Reading it crashed: a defect of this program.
@@ -132,6 +141,8 @@ pub struct Intake {
     pub assessment: Assessment,
     /// How results without a panel are put together.
     pub group_by: GroupBy,
+    /// The devices that are known.
+    pub devices: Arc<Devices>,
     /// Told when there is something to forward; none when nothing is forwarded.
     pub forward: Option<Arc<Notify>>,
     /// Whose turn it is among large bodies.
@@ -151,9 +162,10 @@ impl Intake {
         self.store.admit(Load::One).await?;
         let (bytes, expected) = (handed.bytes.clone(), handed.expected);
         let (context, header) = (self.context(self.clock.now()), handed.if_none_exist.clone());
-        let target = handed.target.clone();
-        let examine =
-            move |engine: &Engine| examine(engine, bytes, expected, &context, header.as_ref(), target);
+        let (target, devices) = (handed.target.clone(), Arc::clone(&self.devices));
+        let examine = move |engine: &Engine| {
+            examine(engine, bytes, expected, &context, header.as_ref(), target, &devices)
+        };
         let work = self.apart(handed.bytes.len(), examine).await??;
         if work.submission.exams.len() > 1 {
             self.store.admit(Load::Several).await?;
@@ -271,11 +283,13 @@ impl Intake {
                 let facts: Vec<ExamFacts> =
                     past.iter().map(|resources| self.engine.facts(resources, &options)).collect();
                 let facts: Vec<&ExamFacts> = facts.iter().collect();
-                let past = Past { exams: &facts, assessments: &so_far };
+                let closed = stored.as_ref().is_some_and(|stored| stored.closed);
+                let past = Past { exams: &facts, assessments: &so_far, closed };
                 self.engine.assess_after(key, bodies, &options, past).resources
             });
             commit.seen_earlier.extend(seen.filter(|_| plan.change.is_some()).map(|seen| seen.seen));
             answer_exam(exam, &plan, commit.at, &mut entries);
+            self.note_devices(exam, &plan, at, &mut commit, &mut entries, &work.root);
             assessments.extend(
                 plan.assessments.iter().filter_map(|body| Some(body.get("id")?.as_str()?.to_owned())),
             );
@@ -285,6 +299,7 @@ impl Intake {
             }
             commit.exams.extend(plan.change);
         }
+        self.within_quotas(&commit).await?;
         let later = self.derive_later(&changed, &work.root, &options, &mut commit).await?;
         let first = changed.first().and_then(|one| one.exam.resources.first());
         if let Some(entry) = first.and_then(|first| entries.get_mut(first.entry.unwrap_or(0))) {

@@ -1,3 +1,4 @@
+mod devices;
 mod sequence;
 
 use serde_json::json;
@@ -22,9 +23,14 @@ fn engine() -> Arc<Engine> {
 }
 
 pub(crate) async fn bench() -> Bench {
+    bench_with("").await
+}
+
+/// The same with further settings.
+async fn bench_with(settings: &str) -> Bench {
     let folder = tempfile::tempdir().unwrap();
     let config = crate::config::Config::parse(
-        "[access]\nmode = \"open\"",
+        &format!("[access]\nmode = \"open\"\n{settings}"),
         std::path::Path::new("test"),
         std::iter::empty::<(String, String)>(),
     )
@@ -35,6 +41,7 @@ pub(crate) async fn bench() -> Bench {
         clock: Clock::held_at("2026-11-25T12:00:00Z".parse().unwrap()),
         assessment: config.assessment,
         group_by: config.group_by,
+        devices: Arc::new(config.devices),
         forward: Some(Arc::new(Notify::new())),
         large_bodies: LargeBodies::default(),
     };
@@ -99,6 +106,7 @@ impl Intake {
             clock: self.clock.clone(),
             assessment: self.assessment.clone(),
             group_by: self.group_by,
+            devices: Arc::clone(&self.devices),
             forward: self.forward.clone(),
             large_bodies: self.large_bodies.clone(),
         }

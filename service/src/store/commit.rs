@@ -5,7 +5,7 @@ use solewire_profiles::ExamKey;
 
 use super::database::{Database, for_both};
 use super::exams::{EARLIER, LATER};
-use super::{KeyedAnswer, Store, StoreError, TokenMatch, index, postgres};
+use super::{DeviceResults, KeyedAnswer, Store, StoreError, TokenMatch, index, postgres};
 
 /// What is delivered first. Versions of one exam keep their order all the same.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -95,6 +95,10 @@ pub struct Commit {
     pub seen_later: Vec<SeenLater>,
     /// Identifiers that no current resource of the type may have yet (conditional create).
     pub must_be_absent: Vec<(String, TokenMatch)>,
+    /// Which of them are closed without a panel.
+    pub closed: Vec<ExamKey>,
+    /// What counts against the quota of a device.
+    pub device_results: Vec<DeviceResults>,
     /// The key the submission came with, and its answer.
     pub idempotency: Option<KeyedAnswer>,
     /// The instant, in milliseconds since 1970.
@@ -161,7 +165,8 @@ fn locks(commit: &Commit) -> Vec<String> {
         format!("identifier {resource_type} {} {}", text(&token.system), text(&token.value))
     });
     let keys = commit.idempotency.iter().map(|keyed| format!("key {} {}", keyed.caller, keyed.key));
-    subjects.chain(seen).chain(exams).chain(absent).chain(keys).collect()
+    let devices = commit.device_results.iter().map(|one| format!("device {}", one.device));
+    subjects.chain(seen).chain(exams).chain(absent).chain(keys).chain(devices).collect()
 }
 
 for_both! {
@@ -191,6 +196,18 @@ for_both! {
         }
         for exam in &commit.exams {
             if !write_exam(connection, exam, commit.at).await? {
+                return Ok(Committed::Overtaken);
+            }
+        }
+        for key in &commit.closed {
+            sqlx::query("UPDATE exams SET closed = $1 WHERE key = $2")
+                .bind(commit.at)
+                .bind(&key.0)
+                .execute(&mut *connection)
+                .await?;
+        }
+        for results in &commit.device_results {
+            if !within_quota(connection, results).await? {
                 return Ok(Committed::Overtaken);
             }
         }
@@ -226,9 +243,31 @@ for_both! {
 
     /// Whether the later exams of a person are the same, in the same versions.
     async fn still_followed_as_seen(connection: &mut Connection, seen: &SeenLater) -> sqlx::Result<bool> {
-        let rows: Vec<(String, i64, Option<String>)> =
+        let rows: Vec<(String, i64, Option<String>, Option<i64>)> =
             sqlx::query_as(LATER).bind(&seen.subject).bind(seen.from).fetch_all(connection).await?;
-        Ok(rows.into_iter().map(|(key, version, _)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
+        Ok(rows.into_iter().map(|(key, version, ..)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
+    }
+
+    /// Counts what came from a device, unless that is more than its day may have.
+    async fn within_quota(connection: &mut Connection, results: &DeviceResults) -> sqlx::Result<bool> {
+        // A day that is over is asked about no more.
+        sqlx::query("DELETE FROM device_days WHERE device = $1 AND day < $2")
+            .bind(&results.device)
+            .bind(results.day)
+            .execute(&mut *connection)
+            .await?;
+        let written = sqlx::query(
+            "INSERT INTO device_days (device, day, results) VALUES ($1, $2, $3)
+             ON CONFLICT (device, day) DO UPDATE SET results = device_days.results + excluded.results
+             WHERE device_days.results + excluded.results <= $4",
+        )
+        .bind(&results.device)
+        .bind(results.day)
+        .bind(results.results)
+        .bind(results.most)
+        .execute(&mut *connection)
+        .await?;
+        Ok(written.rows_affected() > 0)
     }
 
     /// Whether the exam was still as it had been seen.

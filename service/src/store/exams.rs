@@ -17,6 +17,8 @@ pub struct StoredExam {
     pub version: i64,
     /// `system|value` of its panel, once it has one.
     pub panel_identifier: Option<String>,
+    /// Whether it was closed without a panel, because no more results came.
+    pub closed: bool,
     /// Its resources, submitted and derived, in the order they first came.
     pub resources: Vec<StoredResource>,
 }
@@ -59,7 +61,8 @@ pub(super) const EARLIER: &str = "SELECT exams.key, exams.version FROM exams
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
 
 /// The exams of a person made at or after an instant that were not withdrawn, the earliest first.
-pub(super) const LATER: &str = "SELECT exams.key, exams.version, exams.panel_identifier FROM exams
+pub(super) const LATER: &str =
+    "SELECT exams.key, exams.version, exams.panel_identifier, exams.closed FROM exams
      JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
      WHERE subject = $1 AND date_low >= $2 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
@@ -85,13 +88,12 @@ impl Store {
     /// When the store cannot be read.
     pub async fn later_exams(&self, subject: &str, from: i64) -> Result<Vec<StoredExam>, StoreError> {
         reading!(self, connection => {
-            let rows: Vec<(String, i64, Option<String>)> =
+            let rows: Vec<(String, i64, Option<String>, Option<i64>)> =
                 sqlx::query_as(LATER).bind(subject).bind(from).fetch_all(&mut *connection).await?;
             let mut exams = Vec::with_capacity(rows.len());
-            for (key, version, panel_identifier) in rows {
-                let resources = stored_resources(current_resources!(connection, &key))?;
-                let subject = subject.to_owned();
-                exams.push(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources });
+            for (key, version, panel, closed) in rows {
+                let resources = current_resources!(connection, &key);
+                exams.push(stored_exam((key, subject.to_owned(), version, panel, closed), resources)?);
             }
             Ok(exams)
         })
@@ -128,6 +130,24 @@ impl Store {
         })
     }
 
+    /// An exam by its key.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn exam(&self, key: &ExamKey) -> Result<Option<StoredExam>, StoreError> {
+        reading!(self, connection => {
+            let row: Option<ExamRow> = sqlx::query_as(
+                "SELECT key, subject, version, panel_identifier, closed FROM exams WHERE key = $1",
+            )
+            .bind(&key.0)
+            .fetch_optional(&mut *connection)
+            .await?;
+            let Some(row) = row else { return Ok(None) };
+            let resources = current_resources!(connection, &row.0);
+            stored_exam(row, resources).map(Some)
+        })
+    }
+
     /// The exam that a submitted resource belongs to.
     ///
     /// # Errors
@@ -138,8 +158,8 @@ impl Store {
         id: &str,
     ) -> Result<Option<StoredExam>, StoreError> {
         reading!(self, connection => {
-            let row: Option<(String, String, i64, Option<String>)> = sqlx::query_as(
-                "SELECT key, subject, exams.version, panel_identifier FROM exams
+            let row: Option<ExamRow> = sqlx::query_as(
+                "SELECT key, subject, exams.version, panel_identifier, closed FROM exams
                  JOIN resources ON exam = key AND current = 1 AND derived = 0
                  WHERE type = $1 AND id = $2",
             )
@@ -147,9 +167,9 @@ impl Store {
             .bind(id)
             .fetch_optional(&mut *connection)
             .await?;
-            let Some((key, subject, version, panel_identifier)) = row else { return Ok(None) };
-            let resources = stored_resources(current_resources!(connection, &key))?;
-            Ok(Some(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources }))
+            let Some(row) = row else { return Ok(None) };
+            let resources = current_resources!(connection, &row.0);
+            stored_exam(row, resources).map(Some)
         })
     }
 
@@ -160,10 +180,10 @@ impl Store {
     /// When the store cannot be read.
     pub async fn matching_exam(&self, submitted: &SubmittedExam) -> Result<Option<StoredExam>, StoreError> {
         reading!(self, connection => {
-            let row: Option<(String, String, i64, Option<String>)> = sqlx::query_as(
+            let row: Option<ExamRow> = sqlx::query_as(
                 // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
                 // encounter.
-                "SELECT key, subject, version, panel_identifier FROM exams
+                "SELECT key, subject, version, panel_identifier, closed FROM exams
                  WHERE key = $1
                     OR ($2 IS NOT NULL AND panel_identifier = $2)
                     OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3
@@ -178,11 +198,27 @@ impl Store {
             .bind(&submitted.subject)
             .fetch_optional(&mut *connection)
             .await?;
-            let Some((key, subject, version, panel_identifier)) = row else { return Ok(None) };
-            let resources = stored_resources(current_resources!(connection, &key))?;
-            Ok(Some(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources }))
+            let Some(row) = row else { return Ok(None) };
+            let resources = current_resources!(connection, &row.0);
+            stored_exam(row, resources).map(Some)
         })
     }
+}
+
+/// Key, subject, version, panel, and when it was closed.
+type ExamRow = (String, String, i64, Option<String>, Option<i64>);
+
+fn stored_exam(row: ExamRow, resources: Vec<Version>) -> Result<StoredExam, StoreError> {
+    let (key, subject, version, panel_identifier, closed) = row;
+    let resources = stored_resources(resources)?;
+    Ok(StoredExam {
+        key: ExamKey(key),
+        subject,
+        version,
+        panel_identifier,
+        closed: closed.is_some(),
+        resources,
+    })
 }
 
 fn stored_resources(rows: Vec<Version>) -> Result<Vec<StoredResource>, StoreError> {
