@@ -10,3 +10,7 @@ CREATE TABLE device_days (
     results INTEGER NOT NULL,
     PRIMARY KEY (device, day)
 ) STRICT;
+
+-- The assessments of an exam by its time: what came before or after it is asked of one person at each submission.
+CREATE INDEX resources_assessments ON resources (exam, date_low)
+    WHERE current = 1 AND derived = 1 AND type = 'RiskAssessment';

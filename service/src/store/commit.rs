@@ -4,7 +4,7 @@ use serde_json::Value;
 use solewire_profiles::ExamKey;
 
 use super::database::{Database, for_both};
-use super::exams::{EARLIER, LATER};
+use super::exams::{EARLIER, ExamRow, LATER, MATCHING};
 use super::{DeviceResults, KeyedAnswer, Store, StoreError, TokenMatch, index, postgres};
 
 /// What is delivered first. Versions of one exam keep their order all the same.
@@ -275,6 +275,17 @@ for_both! {
         let version = exam.seen_version + 1;
         let queued = i64::from(exam.payload.is_some());
         let written = if exam.seen_version == 0 {
+            // Its first result and its panel may come at once. Each looks for the other, and only one begins the exam.
+            let meanwhile: Option<ExamRow> = sqlx::query_as(MATCHING)
+                .bind(&exam.key.0)
+                .bind(&exam.panel_identifier)
+                .bind(&exam.encounter)
+                .bind(&exam.subject)
+                .fetch_optional(&mut *connection)
+                .await?;
+            if meanwhile.is_some() {
+                return Ok(false);
+            }
             sqlx::query(
                 "INSERT INTO exams (key, subject, encounter, panel_identifier, version, created, updated, queued)
                  VALUES ($1, $2, $3, $4, 1, $5, $5, $6) ON CONFLICT DO NOTHING",

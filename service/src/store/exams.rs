@@ -54,18 +54,32 @@ pub struct EarlierExam {
 }
 
 /// The exams of a person that are neither withdrawn nor made at or after an instant, the earliest first. The time of an
-/// exam is that of its assessments.
+/// exam is that of its assessments. For SQLite a cross join says what to begin with: the exams of the person and not the
+/// assessments of everybody.
 pub(super) const EARLIER: &str = "SELECT exams.key, exams.version FROM exams
-     JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
-     WHERE subject = $1 AND exams.key <> $2 AND date_low < $3 AND status <> 'entered-in-error'
+     CROSS JOIN resources
+     WHERE exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
+       AND subject = $1 AND exams.key <> $2 AND date_low < $3 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
 
 /// The exams of a person made at or after an instant that were not withdrawn, the earliest first.
 pub(super) const LATER: &str =
     "SELECT exams.key, exams.version, exams.panel_identifier, exams.closed FROM exams
-     JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
-     WHERE subject = $1 AND date_low >= $2 AND status <> 'entered-in-error'
+     CROSS JOIN resources
+     WHERE exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
+       AND subject = $1 AND date_low >= $2 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
+
+/// The exam that one of this key ($1), panel ($2), encounter ($3) and subject ($4) continues. A panel never joins an exam
+/// that has another panel; a lone result joins the latest exam of its encounter.
+pub(super) const MATCHING: &str = "SELECT key, subject, version, panel_identifier, closed FROM exams
+     WHERE key = $1
+        OR ($2 IS NOT NULL AND panel_identifier = $2)
+        OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3
+            AND ($2 IS NULL OR panel_identifier IS NULL))
+     ORDER BY ($2 IS NOT NULL AND panel_identifier IS NOT DISTINCT FROM $2) DESC,
+              (panel_identifier IS NOT NULL) DESC, (key = $1) DESC, created DESC
+     LIMIT 1";
 
 /// The current resources of an exam, in the order they first came.
 macro_rules! current_resources {
@@ -180,18 +194,7 @@ impl Store {
     /// When the store cannot be read.
     pub async fn matching_exam(&self, submitted: &SubmittedExam) -> Result<Option<StoredExam>, StoreError> {
         reading!(self, connection => {
-            let row: Option<ExamRow> = sqlx::query_as(
-                // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
-                // encounter.
-                "SELECT key, subject, version, panel_identifier, closed FROM exams
-                 WHERE key = $1
-                    OR ($2 IS NOT NULL AND panel_identifier = $2)
-                    OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3
-                        AND ($2 IS NULL OR panel_identifier IS NULL))
-                 ORDER BY ($2 IS NOT NULL AND panel_identifier IS NOT DISTINCT FROM $2) DESC,
-                          (panel_identifier IS NOT NULL) DESC, (key = $1) DESC, created DESC
-                 LIMIT 1",
-            )
+            let row: Option<ExamRow> = sqlx::query_as(MATCHING)
             .bind(&submitted.key.0)
             .bind(&submitted.panel_identifier)
             .bind(&submitted.encounter)
@@ -206,7 +209,7 @@ impl Store {
 }
 
 /// Key, subject, version, panel, and when it was closed.
-type ExamRow = (String, String, i64, Option<String>, Option<i64>);
+pub(super) type ExamRow = (String, String, i64, Option<String>, Option<i64>);
 
 fn stored_exam(row: ExamRow, resources: Vec<Version>) -> Result<StoredExam, StoreError> {
     let (key, subject, version, panel_identifier, closed) = row;

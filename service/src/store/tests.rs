@@ -36,6 +36,7 @@ macro_rules! on_each_store {
 on_each_store! {
     a_commit_that_was_overtaken_writes_nothing,
     results_find_their_exam_by_encounter_and_panels_adopt,
+    a_first_result_and_its_panel_never_begin_two_exams,
     conditional_creates_and_keys_hold_inside_the_transaction,
     an_earlier_exam_that_changed_meanwhile_is_noticed,
     versions_of_an_exam_go_one_after_the_other,
@@ -85,7 +86,7 @@ fn change(key: &str, seen_version: i64, writes: Vec<ResourceWrite>) -> ExamChang
         key: ExamKey(key.into()),
         seen_version,
         subject: "s|1".into(),
-        encounter: Some("e|1".into()),
+        encounter: Some(format!("e|{key}")),
         panel_identifier: None,
         writes,
         payload: Some(format!("payload {}", seen_version + 1)),
@@ -285,7 +286,8 @@ async fn a_commit_that_was_overtaken_writes_nothing(store: Store) {
 
 async fn results_find_their_exam_by_encounter_and_panels_adopt(store: Store) {
     assert!(store.matching_exam(&submitted("lone", None)).await.unwrap().is_none());
-    commit(&store, vec![change("lone", 0, vec![])], 1).await;
+    let lone = ExamChange { encounter: Some("e|1".into()), ..change("lone", 0, vec![]) };
+    commit(&store, vec![lone], 1).await;
     let adopted = store.matching_exam(&submitted("panel", Some("p|1"))).await.unwrap().unwrap();
     assert_eq!(adopted.key.0, "lone");
     let with_panel = ExamChange { panel_identifier: Some("p|1".into()), ..change("lone", 1, vec![]) };
@@ -294,6 +296,22 @@ async fn results_find_their_exam_by_encounter_and_panels_adopt(store: Store) {
     assert_eq!((again.key.0.as_str(), again.version), ("lone", 2));
     assert!(store.matching_exam(&submitted("second", Some("p|2"))).await.unwrap().is_none());
     assert_eq!(store.matching_exam(&submitted("late", None)).await.unwrap().unwrap().key.0, "lone");
+}
+
+async fn a_first_result_and_its_panel_never_begin_two_exams(store: Store) {
+    let first = |key: &str, panel: Option<&str>, encounter: &str| ExamChange {
+        panel_identifier: panel.map(str::to_owned),
+        encounter: Some(encounter.to_owned()),
+        ..change(key, 0, vec![])
+    };
+    let begin = async |change: ExamChange| commit(&store, vec![change], 1).await;
+    // None of them has seen another one.
+    assert_eq!(begin(first("lone", None, "e|1")).await, Committed::Done);
+    assert_eq!(begin(first("panelled", Some("p|1"), "e|1")).await, Committed::Overtaken);
+    assert_eq!(begin(first("panelled", Some("p|2"), "e|2")).await, Committed::Done);
+    assert_eq!(begin(first("other", None, "e|2")).await, Committed::Overtaken);
+    // Two panels of one encounter are two exams.
+    assert_eq!(begin(first("second", Some("p|3"), "e|2")).await, Committed::Done);
 }
 
 async fn conditional_creates_and_keys_hold_inside_the_transaction(store: Store) {
