@@ -53,7 +53,7 @@ pub struct Key {
 }
 
 /// A measured number. A comparator (`<`, `>`) leaves one end open.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Measured {
     /// The value is at least this.
     pub at_least: Option<Decimal>,
@@ -102,7 +102,7 @@ impl Measured {
 }
 
 /// A result.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Outcome {
     /// A coded result; a Ratio of correct answers is already scored.
     Code(ResultCode),
