@@ -23,6 +23,7 @@ mod kills;
 mod parallel;
 mod repost;
 mod restart;
+mod simulation;
 mod store;
 
 use std::time::Duration;

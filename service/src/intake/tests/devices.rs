@@ -308,3 +308,35 @@ async fn progress_names_what_is_recorded_and_what_is_left() {
     bench.intake.close_due(QUIET).await.unwrap();
     assert!(!bench.intake.progress(&asked).await.unwrap().unwrap().open);
 }
+
+#[tokio::test]
+async fn f25_versions_of_an_exam_that_the_sender_numbers_end_in_the_last_one_in_any_order() {
+    let version = |number: usize, status: &str, pulse: &str| {
+        let mut bundle: Value = serde_json::from_str(include_str!("../../demo/exam.json")).unwrap();
+        for entry in bundle["entry"].as_array_mut().unwrap() {
+            let resource = &mut entry["resource"];
+            let code = resource["code"]["coding"][0]["code"].clone();
+            if code == "foot-exam" {
+                resource["status"] = json!(status);
+                resource["meta"] = json!({ "versionId": number.to_string() });
+            } else if code == "pulse" {
+                resource["component"][0]["valueCodeableConcept"] = json!({ "coding": [{
+                    "system": "https://solewire.example/fhir/CodeSystem/foot-result", "code": pulse }] });
+            }
+        }
+        bundle.to_string().into_bytes()
+    };
+    let versions =
+        [version(1, "final", "present"), version(2, "amended", "absent"), version(3, "corrected", "reduced")];
+    let mut ends: Vec<(Value, Value)> = Vec::new();
+    for order in [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]] {
+        let bench = bench().await;
+        for number in order {
+            bench.intake.submit(Handed { bytes: versions[number].clone(), ..handed(None) }).await.unwrap();
+        }
+        let assessment = bench.only("RiskAssessment").await;
+        assert_eq!(assessment["status"], "corrected", "{order:?}");
+        ends.push((assessment["prediction"].clone(), assessment["note"].clone()));
+    }
+    assert!(ends.iter().all(|end| *end == ends[0]));
+}
