@@ -16,6 +16,7 @@ use crate::inventory::{self, LoadedDefinition};
 use crate::issue::Issue;
 use crate::json::Document;
 use crate::profile::Profiles;
+use crate::progress::{self, Progress};
 use crate::resources;
 use crate::risk::{self, Guideline};
 use crate::sequence::{ExamFacts, Past, Sequence};
@@ -275,6 +276,35 @@ impl Engine {
         })
     }
 
+    /// How far an exam has come, by the first of the guidelines: what is recorded and what is missing. None when that
+    /// guideline is not known.
+    #[must_use]
+    pub fn progress(
+        &self,
+        resources: &[&Value],
+        options: &AssessOptions,
+        past: Past<'_>,
+    ) -> Option<Progress> {
+        let ExamFacts { exam, mut findings } = self.facts(resources, options);
+        Sequence::of(past.exams, &exam, &mut findings);
+        let id = options.guidelines.first()?;
+        let guideline = self.guidelines.iter().find(|guideline| guideline.id == *id)?;
+        Some(progress::progress(guideline, &exam, &findings, past.closed))
+    }
+
+    /// The test that an Observation reports; none when it is no result of a foot examination.
+    #[must_use]
+    pub fn test_of(&self, observation: &Value) -> Option<exam::Test> {
+        exam::test_of(&self.terminology, observation)
+    }
+
+    /// The element in which two Observations are not the same result: its code, subject, encounter or identifier. None
+    /// when the second can take the place of the first.
+    #[must_use]
+    pub fn changed_identity(&self, old: &Value, new: &Value) -> Option<&'static str> {
+        exam::changed_identity(&self.terminology, old, new)
+    }
+
     /// Derives the resources that follow from the current resources of one exam, as [`Engine::submission`] placed
     /// them (or as they were stored after that). Guidelines that are not known are left out: ask
     /// [`Engine::knows_guideline`] first.
@@ -308,6 +338,7 @@ impl Engine {
             options,
             sequence: sequence.as_ref(),
             so_far: past.assessments,
+            closed: past.closed && exam.panel == exam::PanelStatus::NoPanel,
         })
     }
 

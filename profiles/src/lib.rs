@@ -27,6 +27,7 @@ pub mod issue;
 pub mod json;
 pub mod nearest;
 pub mod profile;
+pub mod progress;
 pub mod resources;
 pub mod risk;
 mod sequence;

@@ -75,6 +75,66 @@ pub static SUBMIT_NAME_TOO_LONG: Rule = Rule {
     mend: "Send the identifier that the issuing system gave, and keep texts in elements that are meant for them.",
     source: "project rule",
 };
+/// An update whose body is of another resource.
+pub static SUBMIT_RESOURCE_ID: Rule = Rule {
+    id: "submit-resource-id",
+    severity: Severity::Error,
+    issue_type: IssueType::Invalid,
+    summary: "The resource has no id, or another one than the address it was sent to",
+    why: "An update that names two resources could overwrite the wrong one.",
+    mend: "Read the resource, change what has to change, and send it back under the same id.",
+    source: "HL7 FHIR R4, RESTful API: update",
+};
+/// An update that would make another result of a result.
+pub static SUBMIT_UPDATE_IDENTITY: Rule = Rule {
+    id: "submit-update-identity",
+    severity: Severity::Error,
+    issue_type: IssueType::Conflict,
+    summary: "An update changes what a result is about, and not only what it says",
+    why: "The person, the encounter, the test and the identifier are what a result is found again by, here and in the record system. With another one it would be filed in a second place, and the first would go on being believed.",
+    mend: "Withdraw the result (status entered-in-error) and send the right one as a new result, or send the whole exam again.",
+    source: "project rule",
+};
+/// Something older than what is stored.
+pub static SUBMIT_LATE_ORIGINAL: Rule = Rule {
+    id: "submit-late-original",
+    severity: Severity::Warning,
+    issue_type: IssueType::Conflict,
+    summary: "What came is older than the stored version, which stands",
+    why: "A message that was held up on its way must not undo a correction or a withdrawal that went past it.",
+    mend: "Nothing, if it is an old message. To change the stored version, send it with status amended or corrected, or update it with If-Match.",
+    source: "HL7 FHIR R4, observation-status: amended and corrected follow final",
+};
+/// A device that is not registered, where only registered ones are let in.
+pub static SUBMIT_DEVICE_UNKNOWN: Rule = Rule {
+    id: "submit-device-unknown",
+    severity: Severity::Error,
+    issue_type: IssueType::Forbidden,
+    summary: "The result comes from a device that is not registered",
+    why: "Nobody has said what this device measures, how far its clock may be trusted, and that it belongs to the site.",
+    mend: "Register the device under devices.known with the identifier that stands in Observation.device.",
+    source: "project rule",
+};
+/// A test that the device is not there for.
+pub static SUBMIT_DEVICE_TEST: Rule = Rule {
+    id: "submit-device-test",
+    severity: Severity::Error,
+    issue_type: IssueType::BusinessRule,
+    summary: "The device sends a test that it may not send",
+    why: "A device that reports what it cannot measure is set up wrongly or is not the one it says it is.",
+    mend: "Correct the code of the result, or add the test to the device under devices.known.",
+    source: "project rule",
+};
+/// A stated time far from the time of receipt.
+pub static SUBMIT_DEVICE_CLOCK: Rule = Rule {
+    id: "submit-device-clock",
+    severity: Severity::Warning,
+    issue_type: IssueType::Value,
+    summary: "The time that the device states is far from the time of receipt",
+    why: "The result came late, or the clock of the device is wrong. The stated time is kept as it is, and the time of receipt stands in meta.lastUpdated of the first version; which result replaces which never follows from stated times.",
+    mend: "Set the clock of the device, or raise clock_tolerance_seconds where results often come late.",
+    source: "project rule",
+};
 
 /// The rules of this family.
 pub static RULES: &[&Rule] = &[
@@ -85,4 +145,10 @@ pub static RULES: &[&Rule] = &[
     &SUBMIT_NOTHING,
     &SUBMIT_TOO_MANY_LATER,
     &SUBMIT_NAME_TOO_LONG,
+    &SUBMIT_RESOURCE_ID,
+    &SUBMIT_UPDATE_IDENTITY,
+    &SUBMIT_LATE_ORIGINAL,
+    &SUBMIT_DEVICE_UNKNOWN,
+    &SUBMIT_DEVICE_TEST,
+    &SUBMIT_DEVICE_CLOCK,
 ];

@@ -73,6 +73,7 @@ pub struct Running {
     worker: Option<JoinHandle<()>>,
     /// What follows files, keys and tokens that change.
     followers: Vec<JoinHandle<()>>,
+    closing: Option<JoinHandle<()>>,
     stop: watch::Sender<bool>,
     store: Store,
 }
@@ -125,7 +126,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             metrics: Arc::clone(&metrics),
             pace,
         };
-        tokio::spawn(Worker::new(Arc::clone(client), parts).run(stopped))
+        tokio::spawn(Worker::new(Arc::clone(client), parts).run(stopped.clone()))
     });
     let state = web::Data::new(State {
         intake: Intake {
@@ -134,6 +135,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             clock,
             assessment: config.assessment,
             group_by: config.group_by,
+            devices: Arc::new(config.devices),
             forward: forwards.then(|| Arc::clone(&wake)),
             large_bodies: LargeBodies::default(),
         },
@@ -145,6 +147,10 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
         metrics,
         record_system,
         public_keys,
+    });
+    let closing = config.quiet.map(|quiet| {
+        let state = state.clone();
+        tokio::spawn(async move { state.intake.close_quiet_exams(quiet, stopped).await })
     });
     let (listen, operations_listen) =
         (address(&main, "server.listen")?, address(&side, "server.operations_listen")?);
@@ -179,7 +185,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let servers =
         [fhir, operations].into_iter().map(|server| (server.handle(), tokio::spawn(server))).collect();
     tracing::info!(%listen, %operations_listen, forwards, "listening");
-    Ok(Running { listen, operations_listen, servers, worker, followers, stop, store })
+    Ok(Running { listen, operations_listen, servers, worker, closing, followers, stop, store })
 }
 
 impl Running {
@@ -195,6 +201,9 @@ impl Running {
         self.stop.send_replace(true);
         if let Some(worker) = self.worker {
             log_end("delivery", worker.await.map(Ok));
+        }
+        if let Some(closing) = self.closing {
+            log_end("closing exams", closing.await.map(Ok));
         }
         self.store.close().await;
         tracing::info!("stopped");

@@ -21,10 +21,10 @@ use serde_json::Value;
 pub use codes::{BodySite, Item, Laterality, ResultCode, Site, Test};
 pub(crate) use coding::check_codes;
 pub(crate) use read::VALUES;
-pub(crate) use read::{SourceResource, read};
+pub(crate) use read::{SourceResource, read, test_of};
 pub use rules::RULES;
 pub(crate) use rules::check;
-pub(crate) use submission::{project_uuid, submission};
+pub(crate) use submission::{changed_identity, project_uuid, submission};
 
 use crate::time::ExamTime;
 
@@ -53,7 +53,7 @@ pub struct Key {
 }
 
 /// A measured number. A comparator (`<`, `>`) leaves one end open.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Measured {
     /// The value is at least this.
     pub at_least: Option<Decimal>,
@@ -102,7 +102,7 @@ impl Measured {
 }
 
 /// A result.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Outcome {
     /// A coded result; a Ratio of correct answers is already scored.
     Code(ResultCode),

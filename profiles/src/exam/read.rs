@@ -48,6 +48,11 @@ pub(crate) fn read(terminology: &Terminology, resources: &[SourceResource<'_>]) 
         reader.resource(resource);
     }
     reader.report_contradictions();
+    // What follows must not depend on which of two results came first.
+    for entry in reader.exam.entries.values_mut() {
+        entry.readings.sort_by_key(|reading| reading.outcome);
+        entry.not_tested.sort();
+    }
     (reader.exam, reader.issues)
 }
 

@@ -36,6 +36,21 @@ pub(super) fn logical_identifier(resource: &Value) -> Option<&Value> {
     identifiers.iter().find(|identifier| identifier_key(identifier).is_some())
 }
 
+/// The element in which two Observations are not the same result.
+pub(crate) fn changed_identity(terminology: &Terminology, old: &Value, new: &Value) -> Option<&'static str> {
+    let target = |resource: &Value, name: &str| resource.get(name).and_then(reference_key);
+    let identifier = |resource| logical_identifier(resource).and_then(identifier_key);
+    if test_of(terminology, old) != test_of(terminology, new) {
+        Some("code")
+    } else if target(old, "subject") != target(new, "subject") {
+        Some("subject")
+    } else if target(old, "encounter") != target(new, "encounter") {
+        Some("encounter")
+    } else {
+        (identifier(old) != identifier(new)).then_some("identifier")
+    }
+}
+
 /// The entries of each exam: the panel first, then what it lists, then what only it can own. Without a panel, the
 /// results of one subject and encounter (or day).
 pub(super) fn groups(
@@ -195,6 +210,16 @@ fn exam_key(entries: &Entries<'_>, grouping: &Grouping, group: &[usize], context
     })
 }
 
+/// What names one measurement of a device, apart from its value: the device and the exact time.
+fn measurement(observation: &Value) -> Option<String> {
+    let device = observation.get("device")?;
+    let device = device.get("identifier").and_then(identifier_key).or_else(|| reference_key(device))?;
+    let time =
+        observation.get("effectiveDateTime").or_else(|| observation.get("effectiveInstant"))?.as_str()?;
+    ExamTime::parse(time)?.timestamp()?;
+    Some(format!("{device}|{time}|"))
+}
+
 struct Namer<'n> {
     terminology: &'n Terminology,
     key: &'n ExamKey,
@@ -206,8 +231,9 @@ struct Namer<'n> {
 
 impl Namer<'_> {
     /// The id of a resource: the one it is updated under, else from its identifier, else from what it reports in its
-    /// exam. Loose results without an identifier are named by their content: a resend is the same resource, another
-    /// value for the same place is a second voice and not an overwrite.
+    /// exam. A loose result without an identifier is named by its device, its exact time, its test and its site: a
+    /// resend with a corrected value is the same result. Without these it is named by its content: a resend is the
+    /// same resource, another value for the same place is a second voice and not an overwrite.
     fn id_of(&mut self, entry: &EntryResource<'_>) -> Uuid {
         if entry.method == Some("PUT") {
             let named =
@@ -220,15 +246,16 @@ impl Namer<'_> {
         if let Some(identifier) = logical_identifier(entry.resource).and_then(identifier_key) {
             return self.uuid(&format!("{resource_type}|{identifier}"));
         }
-        let what = match test_of(self.terminology, entry.resource).filter(|_| !self.loose) {
-            Some(test) => {
+        let measured = if self.loose { measurement(entry.resource) } else { Some(String::new()) };
+        let what = match test_of(self.terminology, entry.resource).zip(measured) {
+            Some((test, measured)) => {
                 let site = match body_site_of(self.terminology, entry.resource) {
                     Some(BodySite::Foot(side)) => format!("{}-foot", side.word()),
                     Some(BodySite::Sided(side, site)) => format!("{}-{}", side.word(), site.code()),
                     Some(BodySite::Unsided(site)) => site.code().to_owned(),
                     None => String::new(),
                 };
-                format!("{}|{site}", test.code())
+                format!("{measured}{}|{site}", test.code())
             }
             None => entry.resource.to_string(),
         };

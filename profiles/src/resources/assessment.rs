@@ -36,6 +36,7 @@ pub(super) fn assessment(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> 
         care: &care,
     };
     let mut notes = notes(verdict, &said);
+    notes.splice(0..0, progress(derivation));
     if let Some(lower) = lower {
         notes.insert(0, lower.clone());
         changes.insert(0, lower);
@@ -118,12 +119,13 @@ fn deciding_rules(verdict: &Verdict<'_>) -> Vec<String> {
     rules.map(|rule| rule.id.clone()).collect()
 }
 
-/// Final only when one category is left and the panel has closed the exam.
+/// Final only when one category is left and the exam is closed, by its panel or without one.
 fn status(derivation: &Derivation<'_>, verdict: &Verdict<'_>) -> &'static str {
     let settled = verdict.person.settled();
     match derivation.exam.panel {
         PanelStatus::EnteredInError => "entered-in-error",
         PanelStatus::Final if settled => "final",
+        PanelStatus::NoPanel if settled && derivation.closed => "final",
         PanelStatus::Amended if settled => "amended",
         PanelStatus::Corrected if settled => "corrected",
         PanelStatus::Final
@@ -398,6 +400,23 @@ fn mitigation(verdict: &Verdict<'_>) -> String {
               recall follows the highest category still possible."
             .to_owned(),
     }
+}
+
+/// Whether more may come, where the panel does not say that it is final.
+fn progress(derivation: &Derivation<'_>) -> Option<String> {
+    let text = match derivation.exam.panel {
+        PanelStatus::NoPanel if derivation.closed => {
+            "The exam was closed without a panel: no more results came for a while. A late one still counts."
+        }
+        PanelStatus::NoPanel => "The exam is open: no panel has closed it, so more results may come.",
+        PanelStatus::Preliminary | PanelStatus::NotCounted => {
+            "The exam is open: its panel is not final, so more results may come."
+        }
+        PanelStatus::Final | PanelStatus::Amended | PanelStatus::Corrected | PanelStatus::EnteredInError => {
+            return None;
+        }
+    };
+    Some(text.to_owned())
 }
 
 /// What there is to say beside the category.

@@ -21,6 +21,8 @@ pub(crate) struct Derivation<'d> {
     pub(crate) sequence: Option<&'d Sequence>,
     /// The RiskAssessments of this exam so far, each with its version.
     pub(crate) so_far: &'d [(i64, &'d Value)],
+    /// Whether the exam has no panel and is closed all the same.
+    pub(crate) closed: bool,
 }
 
 impl Derivation<'_> {
@@ -37,6 +39,18 @@ impl Derivation<'_> {
     pub(super) fn basis(&self) -> Vec<Value> {
         let counting = self.exam.sources.iter().filter(|source| source.counts);
         counting.map(|source| json!({ "reference": source.reference })).collect()
+    }
+
+    /// Whether more results may come: no final panel has closed the exam, nor has anything else.
+    pub(super) fn open(&self) -> bool {
+        match self.exam.panel {
+            PanelStatus::NoPanel => !self.closed,
+            PanelStatus::Preliminary | PanelStatus::NotCounted => true,
+            PanelStatus::Final
+            | PanelStatus::Amended
+            | PanelStatus::Corrected
+            | PanelStatus::EnteredInError => false,
+        }
     }
 
     pub(super) fn withdrawn(&self) -> bool {

@@ -6,7 +6,6 @@ use serde_json::{Map, Value, json};
 use super::derive::{Derivation, Verdict};
 use super::narrative::narrative;
 use super::{BASE, CAUTION};
-use crate::exam::PanelStatus;
 use crate::findings::{Urgency, WORKING_DAYS};
 use crate::risk::Category;
 use crate::time::{IntervalUnit, add_interval};
@@ -51,8 +50,7 @@ pub(super) fn referral(
 }
 
 /// The referral that the highest category still possible asks for. While results still come in, only if every category
-/// still possible asks for one: a proposal that the next result takes back helps nobody. Once the panel has closed the
-/// exam, what was not examined counts as it does for the recall.
+/// still possible asks for one: a proposal that the next result takes back helps nobody. Once the exam is closed, what was not examined counts as it does for the recall.
 fn category_referral(
     derivation: &Derivation<'_>,
     verdict: &Verdict<'_>,
@@ -60,14 +58,8 @@ fn category_referral(
 ) -> Option<(Value, String)> {
     let category = verdict.highest_category()?;
     let referral = category.referral.as_ref()?;
-    let more_to_come = match derivation.exam.panel {
-        PanelStatus::NoPanel | PanelStatus::Preliminary | PanelStatus::NotCounted => true,
-        PanelStatus::Final | PanelStatus::Amended | PanelStatus::Corrected | PanelStatus::EnteredInError => {
-            false
-        }
-    };
     let mut others = verdict.categories().filter(|category| !category.active);
-    if more_to_come && others.any(|category| category.referral.is_none()) {
+    if derivation.open() && others.any(|category| category.referral.is_none()) {
         return None;
     }
     let window = Window::after(derivation, referral.from, referral.to, referral.unit)?;

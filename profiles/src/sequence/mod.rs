@@ -23,6 +23,8 @@ pub struct Past<'a> {
     pub exams: &'a [&'a ExamFacts],
     /// The RiskAssessments that hold for this exam so far, each with the number of its version.
     pub assessments: &'a [(i64, &'a Value)],
+    /// Whether no more results are waited for although no panel closes the exam. Says nothing of an exam with a panel.
+    pub closed: bool,
 }
 
 /// An exam as it was read, with the facts in it. Read once, it can be held against many others.

@@ -2,6 +2,7 @@
 
 mod access;
 mod assessment;
+mod devices;
 mod issuer;
 mod listener_tls;
 mod pages;
@@ -16,12 +17,14 @@ mod tls_files;
 use std::fmt::Display;
 use std::net::{SocketAddr, ToSocketAddrs as _};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use solewire_profiles::GroupBy;
 use url::Url;
 
 pub use access::{Access, Callers, Right, Sha256Hash, Token, hash_of_hex};
 pub use assessment::Assessment;
+pub use devices::{Device, Devices};
 pub use issuer::{KeyPlace, TrustedIssuer};
 pub use listener_tls::ListenerTls;
 pub use pages::{Pages, Unsent};
@@ -67,6 +70,10 @@ pub struct Config {
     pub assessment: Assessment,
     /// How results without a panel are put together.
     pub group_by: GroupBy,
+    /// How long an exam without a panel may go without a new result before it is closed; none to leave it open.
+    pub quiet: Option<Duration>,
+    /// The devices that are known.
+    pub devices: Devices,
     /// The folder with the site's own definitions; none for those that ship alone.
     pub profiles_dir: Option<PathBuf>,
     /// Who may do what.
@@ -168,6 +175,8 @@ impl Config {
                 GroupBy::Encounter,
                 &[("encounter", GroupBy::Encounter), ("subject-and-day", GroupBy::SubjectAndDay)],
             )?,
+            quiet: quiet(&raw)?,
+            devices: devices::read(&raw)?,
             profiles_dir: profiles_dir(&raw)?,
             access: access::read(&raw, &server)?,
             pages: pages::read(&raw)?,
@@ -190,6 +199,20 @@ fn environment() -> Vec<(String, String)> {
     std::env::vars_os()
         .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
         .collect()
+}
+
+/// A week: who waits longer for a result waits for another exam.
+const LONGEST_QUIET_MINUTES: u64 = 7 * 24 * 60;
+
+fn quiet(raw: &Raw) -> Result<Option<Duration>, ConfigError> {
+    let key = "exam.quiet_minutes";
+    let Some(minutes) = raw.number(key)? else { return Ok(None) };
+    if !(1..=LONGEST_QUIET_MINUTES).contains(&minutes) {
+        let mend =
+            format!("write 1 to {LONGEST_QUIET_MINUTES}, or leave it out to wait for the panel for good");
+        return Err(raw.error(key, format!("is {minutes}, which is no quiet period"), mend));
+    }
+    Ok(Some(Duration::from_secs(minutes * 60)))
 }
 
 /// The folder is read at start; here it only must be named.

@@ -112,6 +112,17 @@ pub static SETTINGS: &[Setting] = &[
     ),
     setting("exam.group_by", "encounter", "encounter or subject-and-day"),
     setting(
+        "exam.quiet_minutes",
+        "",
+        "an exam without a panel is closed after so many minutes without a new result; without it, only its panel closes it",
+    ),
+    setting("devices.only_registered", "false", "whether results of devices that are not listed are refused"),
+    setting(
+        "devices.known",
+        "[]",
+        "[[devices.known]]: id, identifier (SYSTEM|VALUE), tests, clock_tolerance_seconds (600), per_day",
+    ),
+    setting(
         "profiles.dir",
         "",
         "folder with a site's own profiles, value sets, code systems and concept maps (*.json)",

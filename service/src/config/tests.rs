@@ -26,6 +26,24 @@ fn the_defaults_are_loopback_and_embedded() {
 }
 
 #[test]
+fn devices_are_listed_in_the_file_or_the_environment() {
+    let text = "[devices]\nonly_registered = true\n[[devices.known]]\nid = \"filament-7\"\n\
+                identifier = \"https://harbourlane.example/device|HL-DEVICE-07\"\ntests = [\"pulse\"]\nper_day = 400";
+    let devices = parse(&format!("{OPEN}{text}")).unwrap().devices;
+    assert!(devices.only_registered);
+    let device = devices.find("https://harbourlane.example/device|HL-DEVICE-07").unwrap();
+    assert_eq!((device.id.as_str(), device.per_day, device.tests.len()), ("filament-7", Some(400), 1));
+    assert_eq!(device.clock_tolerance.as_secs(), 600);
+    assert!(devices.find("https://harbourlane.example/device|HL-DEVICE-08").is_none());
+    let listed = "[{ id = \"filament-8\", identifier = \"Device/8\", clock_tolerance_seconds = 0 }]";
+    let config = parse_with(OPEN, &[("SOLEWIRE_DEVICES__KNOWN", listed)]).unwrap();
+    assert!(config.devices.find("Device/8").unwrap().clock_tolerance.is_zero());
+    assert_eq!((config.devices.only_registered, config.quiet), (false, None));
+    let quiet = parse(&format!("{OPEN}[exam]\nquiet_minutes = 30")).unwrap().quiet;
+    assert_eq!(quiet, Some(Duration::from_secs(1800)));
+}
+
+#[test]
 fn a_calendar_can_name_where_people_work() {
     let calendar =
         |text: &str| parse(&format!("{OPEN}[assessment]\ncalendar = {text}")).unwrap().assessment.calendar;
@@ -57,6 +75,37 @@ fn every_mistake_names_its_place_and_its_mend() {
             &["`access.mode`", "`server.listen` is 0.0.0.0:80", "tokens"],
         ),
         (format!("{OPEN}[pages]\nidle_minutes = 0"), &["`pages.idle_minutes`", "from 1 to 480"]),
+        (format!("{OPEN}[exam]\nquiet_minutes = 0"), &["`exam.quiet_minutes`", "is 0", "1 to 10080"]),
+        (format!("{OPEN}[devices]\nknown = \"x\""), &["`devices.known`", "not a list", "[[devices.known]]"]),
+        (format!("{OPEN}[[devices.known]]\nid = \"a\""), &["`devices.known`", "without `identifier`"]),
+        (
+            format!("{OPEN}[[devices.known]]\nid = \"a b\"\nidentifier = \"s|1\""),
+            &["`devices.known`", "\"a b\"", "letters, digits"],
+        ),
+        (
+            format!(
+                "{OPEN}[[devices.known]]\nid = \"a\"\nidentifier = \"s|1\"\ntests = [\"monofilament-10\"]"
+            ),
+            &[
+                "`devices.known`",
+                "\"monofilament-10\", which is no test",
+                "did you mean \"monofilament-10g\"?",
+            ],
+        ),
+        (
+            format!("{OPEN}[[devices.known]]\nid = \"a\"\nidentifier = \"s|1\"\nper_day = 0"),
+            &["`devices.known`", "no number as `per_day`", "1 or more"],
+        ),
+        (
+            format!("{OPEN}[[devices.known]]\nid = \"a\"\nidentifier = \"s|1\"\nquota = 5"),
+            &["`devices.known`", "`quota`, which is no part of a device"],
+        ),
+        (
+            format!(
+                "{OPEN}[[devices.known]]\nid = \"a\"\nidentifier = \"s|1\"\n[[devices.known]]\nid = \"b\"\nidentifier = \"s|1\""
+            ),
+            &["`devices.known`", "\"a\" and \"b\"", "of its own"],
+        ),
         (format!("{OPEN}[pages]\nunsent = \"burn\""), &["`pages.unsent`", "\"keep\" or \"forget\""]),
         ("[access]\nmode = \"closed\"".into(), &["`access.mode`", "\"tokens\" or \"open\""]),
         ("[access]\ntokens = [\"secret\"]".into(), &["`access.tokens`", "not a SHA-256"]),

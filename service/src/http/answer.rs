@@ -72,6 +72,12 @@ pub(super) fn etag(version: i64) -> String {
     format!("W/\"{version}\"")
 }
 
+/// The version that one entity tag names, weak or not.
+pub(super) fn version_of(tag: &str) -> Option<i64> {
+    let tag = tag.strip_prefix("W/").unwrap_or(tag);
+    tag.strip_prefix('"')?.strip_suffix('"')?.parse().ok().filter(|version| *version > 0)
+}
+
 fn version_headers(response: &mut HttpResponseBuilder, version: i64, updated: i64) {
     response.insert_header((ETAG, etag(version)));
     if let Ok(date) =

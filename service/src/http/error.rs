@@ -54,8 +54,14 @@ pub(super) enum ApiError {
     Conflict { text: &'static str, mend: &'static str },
     /// A condition of the caller does not hold.
     Condition { text: &'static str, mend: &'static str },
+    /// An update without the version that it replaces.
+    VersionUnsaid,
+    /// An update of a version that is not the current one any more.
+    Stale,
     /// An idempotency key with another body.
     KeyReused,
+    /// A device over its quota, which begins anew in so many seconds.
+    Quota { seconds: i64 },
     /// The record system cannot be looked into: why.
     RecordSystem(&'static str),
     /// The store cannot.
@@ -84,6 +90,11 @@ impl From<Refusal> for ApiError {
                 issues: vec![*issue],
                 root: "Resource".to_owned(),
             },
+            Refusal::WrongId(issues) => {
+                ApiError::Document { status: StatusCode::BAD_REQUEST, issues, root: "Observation".to_owned() }
+            }
+            Refusal::NoSuchResource => ApiError::NotFound("No resource of this type has this id."),
+            Refusal::Stale => ApiError::Stale,
             Refusal::SeveralMatch => ApiError::Condition {
                 text: "More than one stored resource has the identifier of the condition.",
                 mend: "Name an identifier that only one resource has.",
@@ -94,6 +105,7 @@ impl From<Refusal> for ApiError {
                 text: "The exam kept changing while this was taken in; nothing of it was stored.",
                 mend: "Send it again.",
             },
+            Refusal::Quota { seconds } => ApiError::Quota { seconds },
             Refusal::Store(error) => ApiError::Store(error),
             Refusal::Crashed => ApiError::Crashed,
         }
@@ -224,12 +236,34 @@ impl ApiError {
                 text,
                 mend,
             ),
+            // RFC 6585, section 3.
+            ApiError::VersionUnsaid => said(
+                StatusCode::PRECONDITION_REQUIRED,
+                IssueType::Required,
+                "http-if-match-missing",
+                "An update has to name the version that it replaces.",
+                "Read the resource and send its ETag in If-Match.",
+            ),
+            ApiError::Stale => said(
+                StatusCode::PRECONDITION_FAILED,
+                IssueType::Conflict,
+                "http-if-match",
+                "The resource has another version by now than the one in If-Match; nothing was changed.",
+                "Read it again, look at what changed, and send the update with the new ETag.",
+            ),
             ApiError::KeyReused => said(
                 StatusCode::UNPROCESSABLE_ENTITY,
                 IssueType::Duplicate,
                 "http-idempotency-key",
                 "This Idempotency-Key came with another body before.",
                 "Use a new key for each new request, and the same key only to repeat one.",
+            ),
+            ApiError::Quota { .. } => said(
+                StatusCode::TOO_MANY_REQUESTS,
+                IssueType::Throttled,
+                "http-device-quota",
+                "The device has sent as many new results as it may on one day; nothing was stored.",
+                "Send it again after the time in Retry-After, or raise per_day of the device under devices.known.",
             ),
             ApiError::RecordSystem(failure) => said(
                 StatusCode::BAD_GATEWAY,
@@ -297,6 +331,9 @@ impl ApiError {
             | ApiError::OtherSite
             | ApiError::Conflict { .. }
             | ApiError::Condition { .. }
+            | ApiError::VersionUnsaid
+            | ApiError::Stale
+            | ApiError::Quota { .. }
             | ApiError::RecordSystem(_)
             | ApiError::KeyReused => {}
         }
@@ -341,6 +378,9 @@ impl ResponseError for ApiError {
             }
             ApiError::Store(StoreError::Unavailable { .. }) => {
                 response.insert_header((header::RETRY_AFTER, RETRY_AFTER_SECONDS));
+            }
+            ApiError::Quota { seconds } => {
+                response.insert_header((header::RETRY_AFTER, seconds.to_string()));
             }
             _ => {}
         }

@@ -44,6 +44,10 @@ fn statement(base: &str) -> Value {
                 "name": "assess",
                 "definition": "https://solewire.example/fhir/OperationDefinition/assess",
                 "documentation": "POST a Bundle: what follows from the exam, without storing it"
+            }, {
+                "name": "progress",
+                "definition": "https://solewire.example/fhir/OperationDefinition/progress",
+                "documentation": "POST Parameters with subject and encounter, or exam: what is recorded and what is missing"
             }]
         }]
     })
@@ -52,7 +56,7 @@ fn statement(base: &str) -> Value {
 fn resource(name: &str) -> Value {
     let mut interactions = vec!["read", "vread", "history-instance"];
     if name == "Observation" {
-        interactions.push("create");
+        interactions.extend(["create", "update"]);
     }
     if SEARCHED_TYPES.contains(&name) {
         interactions.push("search-type");
@@ -66,7 +70,7 @@ fn resource(name: &str) -> Value {
     let mut resource = json!({
         "type": name,
         "interaction": interactions,
-        "versioning": "versioned",
+        "versioning": if name == "Observation" { "versioned-update" } else { "versioned" },
         "readHistory": true,
         "updateCreate": false,
         "conditionalCreate": name == "Observation",

@@ -10,6 +10,7 @@ mod observe;
 mod operations;
 mod pages;
 mod parameters;
+mod progress;
 mod read;
 mod search;
 mod sessions;
@@ -67,11 +68,16 @@ pub fn fhir(services: &mut web::ServiceConfig) {
         .service(path("/fhir/", "POST", [web::post().to(submit::transaction)]))
         .service(path("/fhir/metadata", "GET", [web::get().to(metadata::metadata)]))
         .service(path("/fhir/$assess", "POST", [web::post().to(submit::assess)]))
+        .service(path("/fhir/$progress", "POST", [web::post().to(progress::progress)]))
         .service(path("/fhir/{type}/_search", "POST", [web::post().to(search::by_form)]))
         .service(path("/fhir/{type}/$validate", "POST", [web::post().to(submit::validate)]))
         .service(path("/fhir/{type}/{id}/_history/{version}", "GET", [web::get().to(read::version)]))
         .service(path("/fhir/{type}/{id}/_history", "GET", [web::get().to(read::history)]))
-        .service(path("/fhir/{type}/{id}", "GET", [web::get().to(read::read)]))
+        .service(path(
+            "/fhir/{type}/{id}",
+            "GET, PUT",
+            [web::get().to(read::read), web::put().to(submit::update)],
+        ))
         .service(path(
             "/fhir/{type}",
             "GET, POST",

@@ -1,6 +1,7 @@
 //! Handing in, assessing without storing, validating.
 
 use actix_web::http::StatusCode;
+use actix_web::http::header::IF_MATCH;
 use actix_web::{HttpRequest, HttpResponse, web};
 use jiff::Timestamp;
 use serde_json::Value;
@@ -10,7 +11,7 @@ use super::negotiate::{FhirBody, accept_json, header, preferred_return};
 use super::{State, access, answer, base};
 use crate::clinic::Reach;
 use crate::config::Right;
-use crate::intake::{Accepted, Expected, Handed, Refusal, identifier_criterion};
+use crate::intake::{Accepted, Expected, Handed, Refusal, Target, identifier_criterion};
 use crate::metrics::SubmissionResult;
 
 /// `POST /fhir`
@@ -19,7 +20,7 @@ pub(super) async fn transaction(
     request: HttpRequest,
     FhirBody(bytes): FhirBody,
 ) -> Result<HttpResponse, ApiError> {
-    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Transaction).await?;
+    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Transaction, None).await?;
     let wish = preferred_return(&request);
     answer::transaction(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
@@ -40,7 +41,38 @@ pub(super) async fn create(
     }
     let FhirBody(bytes) =
         <FhirBody as actix_web::FromRequest>::from_request(&request, &mut payload.into_inner()).await?;
-    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Observation).await?;
+    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Observation, None).await?;
+    let wish = preferred_return(&request);
+    answer::create(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
+}
+
+/// `PUT /fhir/Observation/{id}`; other types come inside a transaction only.
+pub(super) async fn update(
+    state: web::Data<State>,
+    request: HttpRequest,
+    path: web::Path<(String, String)>,
+    payload: web::Payload,
+) -> Result<HttpResponse, ApiError> {
+    let (resource_type, id) = path.into_inner();
+    if resource_type != "Observation" {
+        return Err(if super::STORED_TYPES.contains(&resource_type.as_str()) {
+            ApiError::Method { allow: "GET" }
+        } else {
+            ApiError::NotFound("Resources of this type are neither taken nor kept.")
+        });
+    }
+    access::require(&state.access, &request, Right::Submit).await?;
+    let version = match header(&request, IF_MATCH) {
+        None => return Err(ApiError::VersionUnsaid),
+        Some(tag) => answer::version_of(tag).ok_or(ApiError::Request {
+            text: "If-Match does not name exactly one version.",
+            mend: "Write the ETag of the version that was read, such as If-Match: W/\"1\".",
+        })?,
+    };
+    let FhirBody(bytes) =
+        <FhirBody as actix_web::FromRequest>::from_request(&request, &mut payload.into_inner()).await?;
+    let target = Some(Target { id, version });
+    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Observation, target).await?;
     let wish = preferred_return(&request);
     answer::create(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
@@ -50,6 +82,7 @@ async fn hand_in(
     request: &HttpRequest,
     bytes: Vec<u8>,
     expected: Expected,
+    target: Option<Target>,
 ) -> Result<(Accepted, Reach), ApiError> {
     let caller = access::require(&state.access, request, Right::Submit).await?;
     accept_json(request)?;
@@ -62,6 +95,12 @@ async fn hand_in(
     }
     let if_none_exist = match header(request, "If-None-Exist") {
         None => None,
+        Some(_) if target.is_some() => {
+            return Err(ApiError::Request {
+                text: "If-None-Exist is for creating.",
+                mend: "Leave it out of an update.",
+            });
+        }
         Some(_) if expected == Expected::Transaction => {
             return Err(ApiError::Request {
                 text: "If-None-Exist is for a single resource.",
@@ -74,8 +113,16 @@ async fn hand_in(
         })?),
     };
     let reach = caller.reach();
-    let handed =
-        Handed { bytes, expected, caller: caller.owner_of_keys(), clinic: caller.clinic, key, if_none_exist };
+    let handed = Handed {
+        bytes,
+        expected,
+        caller: caller.owner_of_keys(),
+        device: caller.device,
+        clinic: caller.clinic,
+        key,
+        if_none_exist,
+        target,
+    };
     let result = state.intake.submit(handed).await;
     state.metrics.submission(match &result {
         Ok(accepted) if accepted.changed => SubmissionResult::Accepted,

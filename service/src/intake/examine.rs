@@ -6,11 +6,12 @@ use serde_json::Value;
 use solewire_profiles::issue::{Issue, refused};
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::submit::SUBMIT_NOTHING;
-use solewire_profiles::{CheckContext, Engine, PlacedResource, Submission, SubmittedExam};
+use solewire_profiles::{CheckContext, Engine, GroupBy, PlacedResource, Submission, SubmittedExam};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use uuid::Uuid;
 
-use super::{Expected, LARGEST_BODY, Refusal, identifier_criterion, rules};
+use super::devices::Sender;
+use super::{Expected, LARGEST_BODY, Refusal, Target, devices, identifier_criterion, rules};
 use crate::store::{StoredExam, TokenMatch};
 
 /// Most JSON values taken in. The largest exams have a twentieth of them.
@@ -41,6 +42,7 @@ pub(super) struct Work {
     pub(super) entries: usize,
     pub(super) issues: Vec<Issue>,
     pub(super) root: String,
+    pub(super) target: Option<Target>,
 }
 
 impl Work {
@@ -73,11 +75,20 @@ pub(super) fn examine(
     expected: Expected,
     context: &CheckContext,
     header: Option<&TokenMatch>,
+    target: Option<Target>,
+    devices: Sender<'_>,
 ) -> Result<Work, Refusal> {
     let document = parse(bytes)?;
     if expected == Expected::Observation {
         expect_type(&document, "Observation")?;
     }
+    let mut context = *context;
+    if let Some(target) = &target {
+        target.expect_id(&document)?;
+        // Which exam it belongs to is known; it need not say so by its encounter.
+        context.group_by = GroupBy::SubjectAndDay;
+    }
+    let context = &context;
     // What is wrong with the document is told whole, in the words of the offline check, before what is wrong with
     // handing it in.
     let mut issues = engine.check(&document, context);
@@ -99,13 +110,19 @@ pub(super) fn examine(
         document.locate(&mut issues);
         return Err(invalid(issues, &document));
     }
+    let mut of_devices = devices::check(engine, devices, &submission.exams);
+    if !of_devices.is_empty() {
+        document.locate(&mut of_devices);
+        issues.extend(of_devices);
+        return Err(invalid(issues, &document));
+    }
     let conditions = conditions(&document, header)?;
     let entries = match expected {
         Expected::Transaction => document.value().get("entry").and_then(Value::as_array).map_or(0, Vec::len),
         Expected::Observation => 1,
     };
     let replacing = replacing(&document);
-    Ok(Work { submission, conditions, replacing, entries, issues, root: root(&document) })
+    Ok(Work { submission, conditions, replacing, entries, issues, root: root(&document), target })
 }
 
 fn replacing(document: &Document) -> Vec<usize> {

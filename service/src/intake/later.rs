@@ -102,7 +102,7 @@ impl Intake {
                 let others = behind.iter().enumerate().filter(|(other, _)| *other != number);
                 let exams: Vec<&ExamFacts> =
                     around.iter().chain(changed).chain(others.map(|(_, other)| other)).collect();
-                let past = Past { exams: &exams, assessments: &so_far };
+                let past = Past { exams: &exams, assessments: &so_far, closed: exam.closed };
                 self.engine.assess_after(&exam.key, &bodies, options, past).resources
             };
             let derived = derive(&after);

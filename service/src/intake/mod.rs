@@ -2,14 +2,19 @@
 //! answer under the caller's key.
 
 mod answer;
+mod closing;
 mod conditional;
+mod devices;
 mod examine;
 mod later;
+mod order;
 mod past;
 mod payload;
 mod plan;
 mod priority;
+mod progress;
 pub mod rules;
+mod update;
 
 use std::sync::Arc;
 
@@ -23,15 +28,19 @@ use tokio::sync::Notify;
 
 pub use answer::{Accepted, Done, EntryAnswer, Placed};
 pub use conditional::identifier_criterion;
+use devices::Sender;
 pub use examine::LargeBodies;
 use examine::{Work, examine, invalid, parse, root};
 use later::Changed;
+use order::leave_late;
 use past::{Earlier, assessments_of, past_exams};
 use plan::{Fate, Plan, merged, plan};
+pub use progress::AskedExam;
+pub use update::Target;
 
-use crate::clinic::Clinic;
+use crate::clinic::{Clinic, Reach};
 use crate::clock::Clock;
-use crate::config::Assessment;
+use crate::config::{Assessment, Devices};
 use crate::store::{
     Commit, Committed, KeyUse, KeyedAnswer, Load, SeenEarlier, Store, StoreError, StoredExam, TokenMatch,
 };
@@ -57,6 +66,12 @@ pub enum Refusal {
     },
     /// It is not a resource of the type that the address takes.
     WrongType(Box<Issue>),
+    /// It is not the resource that the address names.
+    WrongId(Vec<Issue>),
+    /// There is no such resource to update.
+    NoSuchResource,
+    /// The resource to update has another version by now.
+    Stale,
     /// Several stored resources match a condition that should name one.
     SeveralMatch,
     /// A resource is to be replaced that the clinic of the caller does not have.
@@ -65,6 +80,11 @@ pub enum Refusal {
     KeyReused,
     /// The same exam keeps changing under it.
     Contended,
+    /// A device has sent as much as its day may have.
+    Quota {
+        /// In how many seconds the next day begins.
+        seconds: i64,
+    },
     /// The store cannot.
     Store(StoreError),
     /// Reading it crashed: a defect of this program.
@@ -86,12 +106,16 @@ pub struct Handed {
     pub expected: Expected,
     /// Who hands it in.
     pub caller: String,
+    /// The device that the caller is, where it is known as one.
+    pub device: Option<String>,
     /// The clinic that it belongs to.
     pub clinic: Option<Clinic>,
     /// The caller's idempotency key.
     pub key: Option<String>,
     /// Create only if no resource has this identifier.
     pub if_none_exist: Option<TokenMatch>,
+    /// The resource that it updates; none to create.
+    pub target: Option<Target>,
 }
 
 /// What a body should be.
@@ -125,6 +149,8 @@ pub struct Intake {
     pub assessment: Assessment,
     /// How results without a panel are put together.
     pub group_by: GroupBy,
+    /// The devices that are known.
+    pub devices: Arc<Devices>,
     /// Told when there is something to forward; none when nothing is forwarded.
     pub forward: Option<Arc<Notify>>,
     /// Whose turn it is among large bodies.
@@ -145,7 +171,12 @@ impl Intake {
         let (bytes, expected) = (handed.bytes.clone(), handed.expected);
         let (context, header) =
             (self.context(self.clock.now(), handed.clinic.as_ref()), handed.if_none_exist.clone());
-        let examine = move |engine: &Engine| examine(engine, bytes, expected, &context, header.as_ref());
+        let (target, devices) = (handed.target.clone(), Arc::clone(&self.devices));
+        let device = handed.device.clone();
+        let examine = move |engine: &Engine| {
+            let devices = Sender { known: &devices, caller: device.as_deref() };
+            examine(engine, bytes, expected, &context, header.as_ref(), target, devices)
+        };
         let work = self.apart(handed.bytes.len(), examine).await??;
         if work.submission.exams.len() > 1 {
             self.store.admit(Load::Several).await?;
@@ -254,10 +285,18 @@ impl Intake {
             Commit { clinic: handed.clinic.clone(), at: at.as_millisecond(), ..Commit::default() };
         let mut entries: Vec<EntryAnswer> = (0..work.entries).map(|_| EntryAnswer::context()).collect();
         let mut assessments = Vec::new();
-        let exams = self.exams(work, &mut commit, &mut entries).await?;
+        let exams = match &work.target {
+            None => self.exams(work, &mut commit, &mut entries).await?,
+            Some(target) => {
+                let updated = self.updated(work, target, &Reach::of(handed.clinic.as_ref())).await?;
+                // Who sees the exams of every clinic corrects each where it belongs.
+                commit.clinic = updated.0.as_ref().and_then(|stored| stored.clinic.clone());
+                vec![updated]
+            }
+        };
         let mut changed = Vec::new();
         for (number, (stored, exam)) in exams.iter().enumerate() {
-            let seen = self.earlier(stored.as_ref(), exam, handed.clinic.as_ref()).await?;
+            let seen = self.earlier(stored.as_ref(), exam, commit.clinic.as_ref()).await?;
             let together =
                 exams.iter().enumerate().filter(|(other, _)| *other != number).map(|(_, exam)| exam);
             let past = past_exams(exam, seen.as_ref(), together);
@@ -266,11 +305,13 @@ impl Intake {
                 let facts: Vec<ExamFacts> =
                     past.iter().map(|resources| self.engine.facts(resources, &options)).collect();
                 let facts: Vec<&ExamFacts> = facts.iter().collect();
-                let past = Past { exams: &facts, assessments: &so_far };
+                let closed = stored.as_ref().is_some_and(|stored| stored.closed);
+                let past = Past { exams: &facts, assessments: &so_far, closed };
                 self.engine.assess_after(key, bodies, &options, past).resources
             });
             commit.seen_earlier.extend(seen.filter(|_| plan.change.is_some()).map(|seen| seen.seen));
             answer_exam(exam, &plan, commit.at, &mut entries);
+            self.note_devices(exam, &plan, handed.device.as_deref(), &mut commit, &mut entries, &work.root);
             assessments.extend(
                 plan.assessments.iter().filter_map(|body| Some(body.get("id")?.as_str()?.to_owned())),
             );
@@ -280,6 +321,7 @@ impl Intake {
             }
             commit.exams.extend(plan.change);
         }
+        self.within_quotas(&commit).await?;
         let later = self.derive_later(&changed, &work.root, &options, &mut commit).await?;
         let first = changed.first().and_then(|one| one.exam.resources.first());
         if let Some(entry) = first.and_then(|first| entries.get_mut(first.entry.unwrap_or(0))) {
@@ -364,6 +406,9 @@ impl Intake {
             }
             if stored.is_none() && exam.resources.is_empty() {
                 continue;
+            }
+            if let Some(stored) = &stored {
+                leave_late(stored, &mut exam, entries, &work.root);
             }
             // Two groups of one document can continue the same stored exam.
             let same = exams.iter_mut().find(|(other, _)| match (other, &stored) {

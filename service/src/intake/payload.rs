@@ -21,17 +21,30 @@ pub(super) struct Outgoing<'a> {
     pub(super) body: &'a Value,
 }
 
+/// What a version of an exam is to the record system.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Occasion {
+    /// The exam comes for the first time.
+    First,
+    /// It changed.
+    Change,
+    /// It is withdrawn: nothing clinical is said any more.
+    Withdrawal,
+}
+
 /// The transaction of one version of an exam.
-pub(super) fn payload(resources: &[Outgoing<'_>], first_version: bool) -> Value {
+pub(super) fn payload(resources: &[Outgoing<'_>], occasion: Occasion) -> Value {
     let sent: HashSet<String> =
         resources.iter().map(|resource| format!("{}/{}", resource.resource_type, resource.id)).collect();
-    let entries: Vec<Value> =
-        resources.iter().map(|resource| entry(*resource, &sent, first_version)).collect();
+    let entries: Vec<Value> = resources.iter().map(|resource| entry(*resource, &sent, occasion)).collect();
     json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries })
 }
 
-fn entry(resource: Outgoing<'_>, sent: &HashSet<String>, first_version: bool) -> Value {
-    let mut body = resource.body.clone();
+fn entry(resource: Outgoing<'_>, sent: &HashSet<String>, occasion: Occasion) -> Value {
+    let mut body = match occasion {
+        Occasion::First | Occasion::Change => resource.body.clone(),
+        Occasion::Withdrawal => voided(resource),
+    };
     let mut criterion = String::new();
     if let Value::Object(object) = &mut body {
         // The id is ours; the record system gives its own, and refuses an update that names another.
@@ -43,13 +56,56 @@ fn entry(resource: Outgoing<'_>, sent: &HashSet<String>, first_version: bool) ->
         };
     }
     rewrite(&mut body, "", sent);
-    let request = if first_version {
+    let request = if occasion == Occasion::First {
         json!({ "method": "POST", "url": resource.resource_type, "ifNoneExist": criterion })
     } else {
         json!({ "method": "PUT", "url": format!("{}?{criterion}", resource.resource_type) })
     };
     json!({ "fullUrl": format!("urn:uuid:{}", resource.id), "resource": body, "request": request })
 }
+
+/// Elements that a withdrawn resource keeps: what it is found by, what it was, about whom and when.
+const KEPT_WHEN_WITHDRAWN: [&str; 12] = [
+    "resourceType",
+    "id",
+    "identifier",
+    "status",
+    "intent",
+    "method",
+    "code",
+    "subject",
+    "encounter",
+    "effectiveDateTime",
+    "effectiveInstant",
+    "occurrenceDateTime",
+];
+
+/// A resource of a withdrawn exam. Each one is voided, and not only the panel: whoever reads a single result must not
+/// take it for valid. Who withdrew it is told by the Provenance as it stands.
+fn voided(resource: Outgoing<'_>) -> Value {
+    let mut body = resource.body.clone();
+    let Value::Object(object) = &mut body else { return body };
+    if resource.resource_type == "Provenance" {
+        return body;
+    }
+    object.retain(|name, _| KEPT_WHEN_WITHDRAWN.contains(&name.as_str()));
+    let status = object.get("status").and_then(Value::as_str);
+    match resource.resource_type {
+        "Condition" => {
+            let system = "http://terminology.hl7.org/CodeSystem/condition-ver-status";
+            let code = json!({ "coding": [{ "system": system, "code": VOID }] });
+            object.insert("verificationStatus".to_owned(), code);
+        }
+        "ServiceRequest" if status == Some("revoked") => {}
+        _ => {
+            object.insert("status".to_owned(), json!(VOID));
+        }
+    }
+    body
+}
+
+/// The status of what should never have been said (HL7 FHIR R4, observation-status and condition-ver-status).
+const VOID: &str = "entered-in-error";
 
 /// The criterion of the first full identifier; one of ours is added when there is none.
 fn identified(object: &mut Map<String, Value>, id: &str) -> String {
@@ -168,7 +224,7 @@ mod tests {
         ]
     }
 
-    fn made(first_version: bool) -> Value {
+    fn made(occasion: Occasion) -> Value {
         let bodies = resources();
         let outgoing: Vec<Outgoing<'_>> = bodies
             .iter()
@@ -178,12 +234,12 @@ mod tests {
                 body,
             })
             .collect();
-        payload(&outgoing, first_version)
+        payload(&outgoing, occasion)
     }
 
     #[test]
     fn the_first_version_creates_what_is_not_there() {
-        let payload = made(true);
+        let payload = made(Occasion::First);
         let request = |entry: usize| payload["entry"][entry]["request"].clone();
         assert_eq!(
             request(0),
@@ -199,7 +255,7 @@ mod tests {
 
     #[test]
     fn later_versions_update_by_the_same_identifiers() {
-        let payload = made(false);
+        let payload = made(Occasion::Change);
         assert_eq!(
             payload["entry"][1]["request"],
             json!({ "method": "PUT", "url": format!("Observation?identifier={FINDING_SYSTEM}|2") })
@@ -208,7 +264,7 @@ mod tests {
 
     #[test]
     fn references_follow_and_persons_are_looked_up_never_made() {
-        let payload = made(true);
+        let payload = made(Occasion::First);
         let first = &payload["entry"][0]["resource"];
         assert_eq!(first["hasMember"][0]["reference"], "urn:uuid:2");
         assert_eq!(first["subject"]["reference"], "Patient?identifier=https://harbourlane.example/mrn|77");
@@ -221,5 +277,43 @@ mod tests {
                 .iter()
                 .all(|entry| entry["fullUrl"].as_str().unwrap().starts_with("urn:uuid:"))
         );
+    }
+
+    #[test]
+    fn a_withdrawal_says_nothing_clinical_of_any_resource() {
+        let result = json!({
+            "resourceType": "Observation", "id": "1", "status": "final",
+            "identifier": [{ "system": "https://harbourlane.example/results", "value": "R-1" }],
+            "subject": { "reference": "Patient/9" }, "code": { "coding": [{ "code": "pulse" }] },
+            "effectiveDateTime": "2026-11-20T09:00:00Z", "valueCodeableConcept": { "text": "absent" },
+            "note": [{ "text": "cold foot" }], "hasMember": [{ "reference": "Observation/2" }]
+        });
+        let condition = json!({
+            "resourceType": "Condition", "id": "2", "subject": { "reference": "Patient/9" },
+            "clinicalStatus": { "coding": [{ "code": "active" }] }
+        });
+        let request =
+            json!({ "resourceType": "ServiceRequest", "id": "3", "status": "revoked", "intent": "proposal" });
+        let bodies = [result, condition, request];
+        let outgoing: Vec<Outgoing<'_>> = bodies
+            .iter()
+            .zip(["1", "2", "3"])
+            .map(|(body, id)| Outgoing { resource_type: body["resourceType"].as_str().unwrap(), id, body })
+            .collect();
+        let payload = payload(&outgoing, Occasion::Withdrawal);
+        let sent = |entry: usize| payload["entry"][entry]["resource"].clone();
+        assert_eq!(
+            sent(0),
+            json!({
+                "resourceType": "Observation", "status": "entered-in-error",
+                "identifier": [{ "system": "https://harbourlane.example/results", "value": "R-1" }],
+                "subject": { "reference": "Patient/9" }, "code": { "coding": [{ "code": "pulse" }] },
+                "effectiveDateTime": "2026-11-20T09:00:00Z"
+            })
+        );
+        assert_eq!(sent(1)["verificationStatus"]["coding"][0]["code"], "entered-in-error");
+        assert!(sent(1).get("clinicalStatus").is_none() && sent(1).get("status").is_none());
+        assert_eq!(sent(2)["status"], "revoked");
+        assert_eq!(payload["entry"][0]["request"]["method"], "PUT");
     }
 }

@@ -3,7 +3,7 @@
 use serde_json::Value;
 use solewire_profiles::{ExamKey, SubmittedExam};
 
-use super::payload::{Outgoing, payload};
+use super::payload::{Occasion, Outgoing, payload};
 use super::priority::{priority, withdraws};
 use crate::store::{ExamChange, ResourceWrite, StoredExam, StoredResource};
 
@@ -97,10 +97,16 @@ pub(super) fn plan(
         }
     }
     let seen_version = stored.map_or(0, |exam| exam.version);
+    let withdraws = withdraws(&bodies, &derived);
+    let occasion = match seen_version {
+        _ if withdraws => Occasion::Withdrawal,
+        0 => Occasion::First,
+        _ => Occasion::Change,
+    };
     let payload = forward.then(|| {
         let all: Vec<Outgoing<'_>> =
             bodies.iter().copied().chain(&derived).chain(&withdrawn).filter_map(outgoing).collect();
-        payload(&all, seen_version == 0).to_string()
+        payload(&all, occasion).to_string()
     });
     let change = ExamChange {
         key,
@@ -111,7 +117,7 @@ pub(super) fn plan(
         writes,
         payload,
         priority: priority(&derived),
-        withdraws: withdraws(&bodies, &derived),
+        withdraws,
     };
     Plan { change: Some(change), fates, assessments }
 }
@@ -134,7 +140,7 @@ pub(super) fn derived_again(
     let bodies = submitted(stored);
     let payload = forward.then(|| {
         let all: Vec<Outgoing<'_>> = bodies.iter().copied().chain(follows()).filter_map(outgoing).collect();
-        payload(&all, false).to_string()
+        payload(&all, Occasion::Change).to_string()
     });
     ExamChange {
         key: stored.key.clone(),
@@ -155,7 +161,7 @@ pub(super) fn same_meaning(one: &[Value], other: &[Value]) -> bool {
     one.iter().filter(|body| said(body)).eq(other.iter().filter(|body| said(body)))
 }
 
-fn stored_as<'a>(
+pub(super) fn stored_as<'a>(
     stored: Option<&'a StoredExam>,
     resource_type: &str,
     id: &str,
@@ -164,7 +170,7 @@ fn stored_as<'a>(
 }
 
 /// Whether two bodies say the same, apart from what a server notes in `meta`.
-fn same_content(old: &Value, new: &Value) -> bool {
+pub(super) fn same_content(old: &Value, new: &Value) -> bool {
     without_server_meta(old) == without_server_meta(new)
 }
 

@@ -1,3 +1,4 @@
+mod devices;
 mod sequence;
 
 use serde_json::json;
@@ -23,9 +24,14 @@ fn engine() -> Arc<Engine> {
 }
 
 pub(crate) async fn bench() -> Bench {
+    bench_with("").await
+}
+
+/// The same with further settings.
+async fn bench_with(settings: &str) -> Bench {
     let folder = tempfile::tempdir().unwrap();
     let config = crate::config::Config::parse(
-        "[access]\nmode = \"open\"",
+        &format!("[access]\nmode = \"open\"\n{settings}"),
         std::path::Path::new("test"),
         std::iter::empty::<(String, String)>(),
     )
@@ -36,6 +42,7 @@ pub(crate) async fn bench() -> Bench {
         clock: Clock::held_at("2026-11-25T12:00:00Z".parse().unwrap()),
         assessment: config.assessment,
         group_by: config.group_by,
+        devices: Arc::new(config.devices),
         forward: Some(Arc::new(Notify::new())),
         large_bodies: LargeBodies::default(),
     };
@@ -77,6 +84,7 @@ fn work(exams: Vec<SubmittedExam>, entries: usize) -> Work {
         entries,
         issues: Vec::new(),
         root: "Bundle".into(),
+        target: None,
     }
 }
 
@@ -88,6 +96,7 @@ fn handed(key: Option<&str>) -> Handed {
         caller: "anyone".into(),
         key: key.map(str::to_owned),
         if_none_exist: None,
+        target: None,
     }
 }
 
@@ -100,6 +109,7 @@ impl Intake {
             clock: self.clock.clone(),
             assessment: self.assessment.clone(),
             group_by: self.group_by,
+            devices: Arc::clone(&self.devices),
             forward: self.forward.clone(),
             large_bodies: self.large_bodies.clone(),
         }

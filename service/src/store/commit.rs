@@ -4,8 +4,8 @@ use serde_json::Value;
 use solewire_profiles::ExamKey;
 
 use super::database::{Database, for_both};
-use super::exams::{EARLIER, LATER};
-use super::{KeyedAnswer, Store, StoreError, TokenMatch, column, index, postgres};
+use super::exams::{EARLIER, ExamRow, LATER, MATCHING};
+use super::{DeviceResults, KeyedAnswer, Store, StoreError, TokenMatch, column, index, postgres};
 use crate::clinic::Clinic;
 
 /// What is delivered first. Versions of one exam keep their order all the same.
@@ -98,6 +98,10 @@ pub struct Commit {
     pub seen_later: Vec<SeenLater>,
     /// Identifiers that no current resource of the type may have yet (conditional create).
     pub must_be_absent: Vec<(String, TokenMatch)>,
+    /// Which of them are closed without a panel.
+    pub closed: Vec<ExamKey>,
+    /// What counts against the quota of a device.
+    pub device_results: Vec<DeviceResults>,
     /// The key the submission came with, and its answer.
     pub idempotency: Option<KeyedAnswer>,
     /// The instant, in milliseconds since 1970.
@@ -167,7 +171,8 @@ fn locks(commit: &Commit) -> Vec<String> {
         format!("identifier {clinic} {resource_type} {} {}", text(&token.system), text(&token.value))
     });
     let keys = commit.idempotency.iter().map(|keyed| format!("key {} {}", keyed.caller, keyed.key));
-    subjects.chain(seen).chain(exams).chain(absent).chain(keys).collect()
+    let devices = commit.device_results.iter().map(|one| format!("device {}", one.device));
+    subjects.chain(seen).chain(exams).chain(absent).chain(keys).chain(devices).collect()
 }
 
 for_both! {
@@ -199,6 +204,18 @@ for_both! {
         }
         for exam in &commit.exams {
             if !write_exam(connection, exam, clinic, commit.at).await? {
+                return Ok(Committed::Overtaken);
+            }
+        }
+        for key in &commit.closed {
+            sqlx::query("UPDATE exams SET closed = $1 WHERE key = $2")
+                .bind(commit.at)
+                .bind(&key.0)
+                .execute(&mut *connection)
+                .await?;
+        }
+        for results in &commit.device_results {
+            if !within_quota(connection, results).await? {
                 return Ok(Committed::Overtaken);
             }
         }
@@ -243,14 +260,36 @@ for_both! {
         seen: &SeenLater,
         clinic: &str,
     ) -> sqlx::Result<bool> {
-        let rows: Vec<(String, i64, Option<String>)> =
+        let rows: Vec<(String, i64, Option<String>, Option<i64>)> =
             sqlx::query_as(LATER)
                 .bind(&seen.subject)
                 .bind(seen.from)
                 .bind(clinic)
                 .fetch_all(connection)
                 .await?;
-        Ok(rows.into_iter().map(|(key, version, _)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
+        Ok(rows.into_iter().map(|(key, version, ..)| (ExamKey(key), version)).eq(seen.exams.iter().cloned()))
+    }
+
+    /// Counts what came from a device, unless that is more than its day may have.
+    async fn within_quota(connection: &mut Connection, results: &DeviceResults) -> sqlx::Result<bool> {
+        // A day that is over is asked about no more.
+        sqlx::query("DELETE FROM device_days WHERE device = $1 AND day < $2")
+            .bind(&results.device)
+            .bind(results.day)
+            .execute(&mut *connection)
+            .await?;
+        let written = sqlx::query(
+            "INSERT INTO device_days (device, day, results) VALUES ($1, $2, $3)
+             ON CONFLICT (device, day) DO UPDATE SET results = device_days.results + excluded.results
+             WHERE device_days.results + excluded.results <= $4",
+        )
+        .bind(&results.device)
+        .bind(results.day)
+        .bind(results.results)
+        .bind(results.most)
+        .execute(&mut *connection)
+        .await?;
+        Ok(written.rows_affected() > 0)
     }
 
     /// Whether the exam was still as it had been seen.
@@ -263,6 +302,18 @@ for_both! {
         let version = exam.seen_version + 1;
         let queued = i64::from(exam.payload.is_some());
         let written = if exam.seen_version == 0 {
+            // Its first result and its panel may come at once. Each looks for the other, and only one begins the exam.
+            let meanwhile: Option<ExamRow> = sqlx::query_as(MATCHING)
+                .bind(&exam.key.0)
+                .bind(&exam.panel_identifier)
+                .bind(&exam.encounter)
+                .bind(&exam.subject)
+                .bind(clinic)
+                .fetch_optional(&mut *connection)
+                .await?;
+            if meanwhile.is_some() {
+                return Ok(false);
+            }
             sqlx::query(
                 "INSERT INTO exams (key, subject, encounter, panel_identifier, version, created, updated, queued, clinic)
                  VALUES ($1, $2, $3, $4, 1, $5, $5, $6, $7) ON CONFLICT DO NOTHING",

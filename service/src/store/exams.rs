@@ -5,7 +5,7 @@ use solewire_profiles::{ExamKey, SubmittedExam};
 
 use super::database::reading;
 use super::{Store, StoreError, Version, column};
-use crate::clinic::Clinic;
+use crate::clinic::{Clinic, Reach};
 
 /// An exam with the current versions of its resources.
 #[derive(Debug, Clone)]
@@ -18,6 +18,10 @@ pub struct StoredExam {
     pub version: i64,
     /// `system|value` of its panel, once it has one.
     pub panel_identifier: Option<String>,
+    /// Whether it was closed without a panel, because no more results came.
+    pub closed: bool,
+    /// The clinic that it belongs to.
+    pub clinic: Option<Clinic>,
     /// Its resources, submitted and derived, in the order they first came.
     pub resources: Vec<StoredResource>,
 }
@@ -52,18 +56,33 @@ pub struct EarlierExam {
     pub resources: Vec<Value>,
 }
 
-/// The exams of a person in one clinic that are neither withdrawn nor made at or after an instant, the earliest first. The time of an
-/// exam is that of its assessments.
+/// The exams of a person in one clinic that are neither withdrawn nor made at or after an instant, the earliest first. The
+/// time of an exam is that of its assessments. For SQLite a cross join says what to begin with: the exams of the person
+/// and not the assessments of everybody.
 pub(super) const EARLIER: &str = "SELECT exams.key, exams.version FROM exams
-     JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
-     WHERE subject = $1 AND exams.clinic = $4 AND exams.key <> $2 AND date_low < $3 AND status <> 'entered-in-error'
+     CROSS JOIN resources
+     WHERE exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
+       AND subject = $1 AND exams.clinic = $4 AND exams.key <> $2 AND date_low < $3 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
 
 /// The exams of a person in one clinic made at or after an instant that were not withdrawn, the earliest first.
-pub(super) const LATER: &str = "SELECT exams.key, exams.version, exams.panel_identifier FROM exams
-     JOIN resources ON exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
-     WHERE subject = $1 AND exams.clinic = $3 AND date_low >= $2 AND status <> 'entered-in-error'
+pub(super) const LATER: &str =
+    "SELECT exams.key, exams.version, exams.panel_identifier, exams.closed FROM exams
+     CROSS JOIN resources
+     WHERE exam = exams.key AND current = 1 AND derived = 1 AND type = 'RiskAssessment'
+       AND subject = $1 AND exams.clinic = $3 AND date_low >= $2 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
+
+/// The exam that one of this key ($1), panel ($2), encounter ($3), subject ($4) and clinic ($5) continues. A panel never joins an exam
+/// that has another panel; a lone result joins the latest exam of its encounter.
+pub(super) const MATCHING: &str = "SELECT key, subject, version, panel_identifier, closed, clinic FROM exams
+     WHERE (key = $1 AND clinic = $5)
+        OR ($2 IS NOT NULL AND panel_identifier = $2 AND clinic = $5)
+        OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3 AND clinic = $5
+            AND ($2 IS NULL OR panel_identifier IS NULL))
+     ORDER BY ($2 IS NOT NULL AND panel_identifier IS NOT DISTINCT FROM $2) DESC,
+              (panel_identifier IS NOT NULL) DESC, (key = $1) DESC, created DESC
+     LIMIT 1";
 
 /// The current resources of an exam, in the order they first came.
 macro_rules! current_resources {
@@ -91,7 +110,7 @@ impl Store {
         from: i64,
     ) -> Result<Vec<StoredExam>, StoreError> {
         reading!(self, connection => {
-            let rows: Vec<(String, i64, Option<String>)> =
+            let rows: Vec<(String, i64, Option<String>, Option<i64>)> =
                 sqlx::query_as(LATER)
                     .bind(subject)
                     .bind(from)
@@ -99,10 +118,9 @@ impl Store {
                     .fetch_all(&mut *connection)
                     .await?;
             let mut exams = Vec::with_capacity(rows.len());
-            for (key, version, panel_identifier) in rows {
-                let resources = stored_resources(current_resources!(connection, &key))?;
-                let subject = subject.to_owned();
-                exams.push(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources });
+            for (key, version, panel, closed) in rows {
+                let resources = current_resources!(connection, &key);
+                exams.push(stored_exam((key, subject.to_owned(), version, panel, closed), resources)?);
             }
             Ok(exams)
         })
@@ -142,7 +160,52 @@ impl Store {
         })
     }
 
-    /// The stored exam of a clinic that a submitted one continues: the one of the same key or panel, else the one of the same
+    /// An exam by its key.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn exam(&self, key: &ExamKey) -> Result<Option<StoredExam>, StoreError> {
+        reading!(self, connection => {
+            let row: Option<ExamRow> = sqlx::query_as(
+                "SELECT key, subject, version, panel_identifier, closed, clinic FROM exams WHERE key = $1",
+            )
+            .bind(&key.0)
+            .fetch_optional(&mut *connection)
+            .await?;
+            let Some(row) = row else { return Ok(None) };
+            let resources = current_resources!(connection, &row.0);
+            stored_exam(row, resources).map(Some)
+        })
+    }
+
+    /// The exam within reach that a submitted resource belongs to.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn exam_holding(
+        &self,
+        resource_type: &str,
+        id: &str,
+        reach: &Reach,
+    ) -> Result<Option<StoredExam>, StoreError> {
+        reading!(self, connection => {
+            let row: Option<ExamRow> = sqlx::query_as(
+                "SELECT key, subject, exams.version, panel_identifier, closed, exams.clinic FROM exams
+                 JOIN resources ON exam = key AND current = 1 AND derived = 0
+                 WHERE type = $1 AND id = $2 AND (CAST($3 AS TEXT) IS NULL OR exams.clinic = $3)",
+            )
+            .bind(resource_type)
+            .bind(id)
+            .bind(reach.only())
+            .fetch_optional(&mut *connection)
+            .await?;
+            let Some(row) = row else { return Ok(None) };
+            let resources = current_resources!(connection, &row.0);
+            stored_exam(row, resources).map(Some)
+        })
+    }
+
+    /// The stored exam that a submitted one of a clinic that a submitted one continues: the one of the same key or panel, else the one of the same
     /// subject and encounter that a panel can still adopt or that a result without a panel can join.
     ///
     /// # Errors
@@ -153,18 +216,7 @@ impl Store {
         clinic: Option<&Clinic>,
     ) -> Result<Option<StoredExam>, StoreError> {
         reading!(self, connection => {
-            let row: Option<(String, String, i64, Option<String>)> = sqlx::query_as(
-                // A panel never joins an exam that has another panel; a lone result joins the latest exam of its
-                // encounter.
-                "SELECT key, subject, version, panel_identifier FROM exams
-                 WHERE (key = $1 AND clinic = $5)
-                    OR ($2 IS NOT NULL AND panel_identifier = $2 AND clinic = $5)
-                    OR ($3 IS NOT NULL AND subject = $4 AND encounter = $3 AND clinic = $5
-                        AND ($2 IS NULL OR panel_identifier IS NULL))
-                 ORDER BY ($2 IS NOT NULL AND panel_identifier IS NOT DISTINCT FROM $2) DESC,
-                          (panel_identifier IS NOT NULL) DESC, (key = $1) DESC, created DESC
-                 LIMIT 1",
-            )
+            let row: Option<ExamRow> = sqlx::query_as(MATCHING)
             .bind(&submitted.key.0)
             .bind(&submitted.panel_identifier)
             .bind(&submitted.encounter)
@@ -172,11 +224,28 @@ impl Store {
             .bind(column(clinic))
             .fetch_optional(&mut *connection)
             .await?;
-            let Some((key, subject, version, panel_identifier)) = row else { return Ok(None) };
-            let resources = stored_resources(current_resources!(connection, &key))?;
-            Ok(Some(StoredExam { key: ExamKey(key), subject, version, panel_identifier, resources }))
+            let Some(row) = row else { return Ok(None) };
+            let resources = current_resources!(connection, &row.0);
+            stored_exam(row, resources).map(Some)
         })
     }
+}
+
+/// Key, subject, version, panel, when it was closed, and its clinic.
+pub(super) type ExamRow = (String, String, i64, Option<String>, Option<i64>, String);
+
+fn stored_exam(row: ExamRow, resources: Vec<Version>) -> Result<StoredExam, StoreError> {
+    let (key, subject, version, panel_identifier, closed, clinic) = row;
+    let resources = stored_resources(resources)?;
+    Ok(StoredExam {
+        key: ExamKey(key),
+        subject,
+        version,
+        panel_identifier,
+        closed: closed.is_some(),
+        clinic: Clinic::named(&clinic),
+        resources,
+    })
 }
 
 fn stored_resources(rows: Vec<Version>) -> Result<Vec<StoredResource>, StoreError> {

@@ -5,6 +5,7 @@
 
 mod commit;
 mod database;
+mod devices;
 mod exams;
 mod group;
 mod idempotency;
@@ -31,6 +32,7 @@ use database::{Database, writing};
 use space::LastCount;
 
 pub use commit::{Commit, Committed, ExamChange, Priority, ResourceWrite, SeenEarlier, SeenLater};
+pub use devices::DeviceResults;
 pub use exams::{EarlierExam, StoredExam, StoredResource};
 pub use idempotency::{KeyUse, KeyedAnswer};
 pub use maintenance::{BackupError, Check, back_up, check};

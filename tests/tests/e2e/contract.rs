@@ -57,7 +57,7 @@ async fn every_documented_operation_is_served_with_a_documented_status() {
         let request = reqwest::Client::new().request(operation.method.clone(), &url);
         let request = if operation.method == Method::POST && path.ends_with("_search") {
             request.header("content-type", "application/x-www-form-urlencoded").body("_id=1")
-        } else if operation.method == Method::POST {
+        } else if operation.method != Method::GET {
             request.header("content-type", FHIR_JSON).body("{}")
         } else {
             request

@@ -14,6 +14,7 @@ mod clock;
 mod configuration;
 mod contract;
 mod corpus;
+mod corrections;
 mod demo;
 mod device;
 mod exam;
@@ -22,6 +23,7 @@ mod kills;
 mod parallel;
 mod repost;
 mod restart;
+mod simulation;
 mod store;
 
 use std::time::Duration;

@@ -6,6 +6,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)]
 
 mod bench;
+mod closing;
 mod destination;
 mod intake;
 mod message;

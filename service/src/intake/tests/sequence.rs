@@ -428,6 +428,7 @@ fn versions() -> Vec<Vec<Work>> {
             entries,
             issues: Vec::new(),
             root: "Bundle".into(),
+            target: None,
         }
     };
     vec![
