@@ -90,6 +90,7 @@ fn work(exams: Vec<SubmittedExam>, entries: usize) -> Work {
 
 fn handed(key: Option<&str>) -> Handed {
     Handed {
+        device: None,
         clinic: None,
         bytes: Vec::new(),
         expected: Expected::Transaction,

@@ -120,7 +120,9 @@ impl Store {
             let mut exams = Vec::with_capacity(rows.len());
             for (key, version, panel, closed) in rows {
                 let resources = current_resources!(connection, &key);
-                exams.push(stored_exam((key, subject.to_owned(), version, panel, closed), resources)?);
+                let clinic = column(clinic).to_owned();
+                let row = (key, subject.to_owned(), version, panel, closed, clinic);
+                exams.push(stored_exam(row, resources)?);
             }
             Ok(exams)
         })

@@ -57,6 +57,7 @@ impl Bench {
     async fn only(&self, resource_type: &str) -> Value {
         let search = Search {
             resource_type: resource_type.into(),
+            reach: Reach::All,
             filters: vec![],
             sort: vec![(SortKey::Id, false)],
             count: 10,
@@ -144,7 +145,7 @@ async fn f28_a_wrong_clock_is_told_and_both_times_are_kept() {
         let accepted = bench.post(&off).await.unwrap();
         assert!(told(&accepted).contains("submit-device-clock"), "{time}: {}", told(&accepted));
         let placed = accepted.entries[0].resource.clone().unwrap();
-        let stored = bench.intake.store.read("Observation", &placed.id).await.unwrap().unwrap();
+        let stored = bench.intake.store.read("Observation", &placed.id, &Reach::All).await.unwrap().unwrap();
         assert!(stored.text.contains(time), "as stated");
         assert_eq!(stored.updated, bench.intake.clock.now_ms(), "as received");
         let again = bench.post(&off).await.unwrap();
@@ -279,10 +280,10 @@ async fn progress_names_what_is_recorded_and_what_is_left() {
         subject: "https://harbourlane.example/person|HL-PERSON-0020".into(),
         encounter: "https://harbourlane.example/visit|HL-VISIT-2026-0020".into(),
     };
-    assert_eq!(bench.intake.progress(&asked).await.unwrap(), None);
+    assert_eq!(bench.intake.progress(&asked, None).await.unwrap(), None);
     bench.post(&result("left-hallux-plantar", "felt")).await.unwrap();
     bench.post(&result("left-mth-5", "felt")).await.unwrap();
-    let progress = bench.intake.progress(&asked).await.unwrap().unwrap();
+    let progress = bench.intake.progress(&asked, None).await.unwrap().unwrap();
     assert!(progress.open && !progress.withdrawn);
     let codes = |places: &[solewire_profiles::progress::Places]| -> Vec<String> {
         let side = |side: Option<solewire_profiles::exam::Laterality>| side.map_or("", |side| side.word());
@@ -306,7 +307,7 @@ async fn progress_names_what_is_recorded_and_what_is_left() {
     assert!(!missing.what.is_empty() && !missing.settles);
     bench.intake.clock.advance(QUIET);
     bench.intake.close_due(QUIET).await.unwrap();
-    assert!(!bench.intake.progress(&asked).await.unwrap().unwrap().open);
+    assert!(!bench.intake.progress(&asked, None).await.unwrap().unwrap().open);
 }
 
 #[tokio::test]
