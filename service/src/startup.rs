@@ -119,7 +119,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             forward: forwards.then(|| Arc::clone(&wake)),
             large_bodies: LargeBodies::default(),
         },
-        access: http::Gate::new(config.access, clock, config.pages.idle),
+        access: http::Gate::new(config.access, clock, config.pages.idle, store.clone()),
         pages: config.pages,
         public_url: config.server.public_url.clone(),
         lane,

@@ -2,16 +2,21 @@
 
 use std::time::Duration;
 
-use actix_web::HttpRequest;
+use actix_web::body::MessageBody;
+use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::header::{AUTHORIZATION, COOKIE};
+use actix_web::middleware::Next;
+use actix_web::{Error, HttpMessage as _, HttpRequest, web};
 use sha2::{Digest as _, Sha256};
 
 use super::error::ApiError;
 use super::negotiate::header;
 use super::sessions::{Holder, Sessions};
+use super::{State, pages};
 use crate::clock::Clock;
 use crate::config::{Access, Right, Token};
 use crate::intake::hex;
+use crate::store::{Store, StoreError};
 
 /// The cookie of a signed-in page.
 pub(super) const COOKIE_NAME: &str = "solewire_session";
@@ -28,10 +33,10 @@ pub struct Gate {
 }
 
 impl Gate {
-    /// A gate without any session. `idle` is how long a session may go unused.
+    /// A gate over the sessions of a store. `idle` is how long a session may go unused.
     #[must_use]
-    pub fn new(access: Access, clock: Clock, idle: Duration) -> Gate {
-        Gate { access, clock, sessions: Sessions::new(idle) }
+    pub fn new(access: Access, clock: Clock, idle: Duration, store: Store) -> Gate {
+        Gate { access, clock, sessions: Sessions::new(idle, store) }
     }
 
     /// Whether callers need a token at all.
@@ -40,21 +45,31 @@ impl Gate {
     }
 
     /// Signs a page in; gives the id of the session and whose it is.
-    pub(super) fn sign_in(&self, token: &str) -> Result<(String, Holder), ApiError> {
+    pub(super) async fn sign_in(&self, token: &str) -> Result<(String, Holder), ApiError> {
         let holder = match &self.access {
             Access::Open => return Err(ApiError::NotFound("No token is needed here.")),
             Access::Tokens(tokens) => holder(tokens, token)?,
         };
-        Ok((self.sessions.open(holder.clone(), self.clock.now_ms()), holder))
+        let id = self.sessions.open(hex(&hash(token)), self.clock.now_ms()).await?;
+        Ok((id, holder))
     }
 
     /// Ends the session of a request, if it has one.
-    pub(super) fn sign_out(&self, request: &HttpRequest) -> Result<(), ApiError> {
+    pub(super) async fn sign_out(&self, request: &HttpRequest) -> Result<(), ApiError> {
         from_a_page(request)?;
         if let Some(id) = session_id(request) {
-            self.sessions.end(id);
+            self.sessions.end(id).await?;
         }
         Ok(())
+    }
+
+    /// Whose session a cookie belongs to, if it holds and its token does.
+    async fn signed_in(&self, cookie: &str) -> Result<Option<Holder>, StoreError> {
+        let Access::Tokens(tokens) = &self.access else { return Ok(None) };
+        let credential = self.sessions.credential(cookie, self.clock.now_ms()).await?;
+        Ok(credential.and_then(|credential| {
+            tokens.iter().find(|known| hex(&known.hash) == credential).map(Holder::of)
+        }))
     }
 
     /// Who asks.
@@ -76,12 +91,39 @@ impl Gate {
             }
             return holder(tokens, token);
         }
-        let id = session_id(request).ok_or(ApiError::Login)?;
+        session_id(request).ok_or(ApiError::Login)?;
         if !request.method().is_safe() {
             from_a_page(request)?;
         }
-        self.sessions.holder(id, self.clock.now_ms()).ok_or(ApiError::Login)
+        let extensions = request.extensions();
+        let SignedIn(found) = extensions.get::<SignedIn>().ok_or(ApiError::Login)?;
+        found.clone()?.ok_or(ApiError::Login)
     }
+}
+
+/// What the store says about the session of a request.
+struct SignedIn(Result<Option<Holder>, StoreError>);
+
+/// Middleware: looks the session of a request up, so that handlers need not wait for it. A session is told by its cookie,
+/// which a token of the request's own goes before. The files of the pages are for everybody and keep no session open.
+pub(crate) async fn recognise(
+    request: ServiceRequest,
+    next: Next<impl MessageBody>,
+) -> Result<ServiceResponse<impl MessageBody>, Error> {
+    let state = request.app_data::<web::Data<State>>().cloned();
+    let cookie = session_id(request.request()).map(str::to_owned);
+    if let (Some(state), Some(cookie)) = (state, cookie)
+        && !request.headers().contains_key(AUTHORIZATION)
+        && !pages::is_file(request.path())
+    {
+        let found = state.access.signed_in(&cookie).await;
+        request.extensions_mut().insert(SignedIn(found));
+    }
+    next.call(request).await
+}
+
+fn hash(token: &str) -> [u8; 32] {
+    Sha256::digest(token.trim().as_bytes()).into()
 }
 
 /// The name under which a caller's idempotency keys and actions are kept: a part of the token's hash, or `anyone`.
@@ -95,10 +137,15 @@ pub(super) fn require(gate: &Gate, request: &HttpRequest, right: Right) -> Resul
 
 fn holder(tokens: &[Token], token: &str) -> Result<Holder, ApiError> {
     // Hashes are compared, not tokens: how long a comparison takes tells nothing about the token.
-    let hash: [u8; 32] = Sha256::digest(token.trim().as_bytes()).into();
-    let known = tokens.iter().find(|known| known.hash == hash).ok_or(ApiError::Login)?;
-    let (name, _) = hash.split_at(6);
-    Ok(Holder { caller: hex(name), rights: known.rights.clone() })
+    let hash = hash(token);
+    tokens.iter().find(|known| known.hash == hash).map(Holder::of).ok_or(ApiError::Login)
+}
+
+impl Holder {
+    fn of(token: &Token) -> Holder {
+        let (name, _) = token.hash.split_at(6);
+        Holder { caller: hex(name), rights: token.rights.clone() }
+    }
 }
 
 /// What a page sends carries our header and comes from our own origin.

@@ -135,6 +135,7 @@ async fn openapi() -> HttpResponse {
     HttpResponse::Ok().content_type("application/yaml").body(OPENAPI)
 }
 
+pub(crate) use access::recognise;
 /// The middleware around every request.
 pub(crate) use observe::observe as around;
 
@@ -143,6 +144,7 @@ macro_rules! application {
     ($state:expr, $routes:path) => {
         actix_web::App::new()
             .app_data($state)
+            .wrap(actix_web::middleware::from_fn($crate::http::recognise))
             .wrap(actix_web::middleware::from_fn($crate::http::around))
             .configure($routes)
     };

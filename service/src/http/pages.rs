@@ -104,6 +104,11 @@ pub(super) fn pages(services: &mut web::ServiceConfig) {
         .service(path("/pages/deliveries/{id}/discard", "POST", [web::post().to(operations::discard)]));
 }
 
+/// Whether a file of the pages stands at a path.
+pub(super) fn is_file(path: &str) -> bool {
+    FILES.iter().any(|file| file.address == path)
+}
+
 fn sent(file: &PageFile, tag: &str, request: &HttpRequest) -> HttpResponse {
     let known = header(request, IF_NONE_MATCH)
         .is_some_and(|tags| tags.split(',').any(|known| known.trim().trim_start_matches("W/") == tag));
@@ -187,7 +192,7 @@ async fn sign_in(
         text: "The body is not a JSON object with a token.",
         mend: "Send {\"token\": \"...\"}.",
     })?;
-    let (id, holder) = state.access.sign_in(&token)?;
+    let (id, holder) = state.access.sign_in(&token).await?;
     tracing::info!(caller = holder.caller, "signed in at a page");
     let mut response = unkept(HttpResponse::Ok());
     response.insert_header((SET_COOKIE, cookie(&state, &id, "")));
@@ -196,7 +201,7 @@ async fn sign_in(
 
 /// `POST /pages/session/end`
 async fn sign_out(state: web::Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
-    state.access.sign_out(&request)?;
+    state.access.sign_out(&request).await?;
     let mut response = unkept(HttpResponse::Ok());
     response.insert_header((SET_COOKIE, cookie(&state, "", "; Max-Age=0")));
     Ok(response.json(described(&state, None)))

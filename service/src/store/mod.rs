@@ -3,6 +3,7 @@
 //! Two kinds of database behind one interface: SQLite, a file of one process, and PostgreSQL, which several processes
 //! share. What was answered is on the disk in both.
 
+mod attempts;
 mod commit;
 mod database;
 mod exams;
@@ -11,6 +12,7 @@ mod idempotency;
 mod index;
 mod maintenance;
 mod outbox;
+mod page_sessions;
 mod postgres;
 mod remote;
 mod replay;
@@ -28,6 +30,7 @@ use crate::config::StorePlace;
 use database::{Database, writing};
 use space::LastCount;
 
+pub use attempts::Attempt;
 pub use commit::{Commit, Committed, ExamChange, Priority, ResourceWrite, SeenEarlier, SeenLater};
 pub use exams::{EarlierExam, StoredExam, StoredResource};
 pub use idempotency::{KeyUse, KeyedAnswer};
@@ -35,6 +38,7 @@ pub use maintenance::{BackupError, Check, back_up, check};
 pub use outbox::{
     Claimed, Delivery, DeliveryState, Lease, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
 };
+pub use page_sessions::PageSession;
 pub use remote::{Background, Looked, Previous, Taken};
 pub use replay::ReplayPreview;
 pub use resources::Version;
