@@ -143,7 +143,7 @@ function inOrder(list) {
     const plain = value => {
         if (Array.isArray(value)) {
             const items = value.map(plain);
-            return items.every(item => typeof item?.reference === "string" || item?.code?.coding) ? items.sort((a, b) => (JSON.stringify(a) < JSON.stringify(b) ? -1 : 1)) : items;
+            return items.every(item => typeof (item?.reference ?? item?.what?.reference) === "string" || item?.code?.coding) ? items.sort((a, b) => (JSON.stringify(a) < JSON.stringify(b) ? -1 : 1)) : items;
         }
         if (value === null || typeof value !== "object") return value;
         const { unit, ...rest } = value;
@@ -272,14 +272,14 @@ test("two ulcers of one foot are described apart, each at its own place, and rar
     await page.fill('[data-place="tcpo2|right|"] .number', "28");
     await page.click("#rail button:has-text('Monofilament')");
     for (const [size, rows] of [["9", 18], ["10", 20], ["4", 8], ["3", 6]]) {
-        await page.click(`input[name=protocol][value="${size}"] + span`);
+        await page.check(`input[name=protocol][value="${size}"]`);
         assert.equal(await page.locator(".row").count(), rows, `${size} sites`);
     }
     await page.click("#rail button:has-text('Review')");
     await settled(page);
     await page.click("#send");
     const exam = await service.exam(await resultShown(page));
-    const found = exam.resources.map(({ body }) => body).filter(({ code }) => ["ulcer", "tcpo2"].includes(code?.coding[0].code));
+    const found = exam.resources.map(({ body }) => body).filter(({ code }) => ["ulcer", "tcpo2"].includes(code?.coding?.[0].code));
     const told = found.map(({ bodySite, component, valueQuantity }) => [bodySite.coding[0].code, component?.map(each => [each.code.coding[0].code, each.valueQuantity?.value ?? each.valueCodeableConcept.coding[0].code]) ?? valueQuantity.value]);
     assert.deepEqual(told.sort(), [
         ["left-heel", [["ulcer-area", 1.5], ["ulcer-depth", "skin-only"]]],

@@ -125,7 +125,7 @@ export async function recordSystem() {
         for await (const part of request) parts.push(part);
         const text = Buffer.concat(parts).toString();
         response.setHeader("Content-Type", "application/fhir+json");
-        if (request.method !== "POST") {
+        if (request.method !== "POST" || request.url.endsWith("/_search")) {
             response.end(JSON.stringify({ resourceType: "Bundle", type: "searchset", total: 0 }));
             return;
         }
