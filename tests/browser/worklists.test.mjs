@@ -5,7 +5,7 @@ import { readFileSync } from "node:fs";
 import { join } from "node:path";
 import { after, before, test } from "node:test";
 
-import { launch, noFaults, open } from "./browser.mjs";
+import { launch, noFaults, open, violations } from "./browser.mjs";
 import { ROOT, Service, until } from "./service.mjs";
 
 const RECALLS = process.env.SOLEWIRE_FULL ? 5_000 : 120;
@@ -162,6 +162,7 @@ test("engineers see one exam: resources, checks, assessment, deliveries, and sen
     await page.reload();
     await page.waitForSelector("article table tbody tr");
     assert.deepEqual((await tried()).slice(-before.length), before);
+    assert.deepEqual(await violations(page), []);
     noFaults(page);
     await forwarding.stop();
 });
