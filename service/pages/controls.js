@@ -351,7 +351,7 @@ class Row {
             field(ULCER.infection.code, ULCER.infection.label, ULCER.infection.answers), measure(ULCER.area), measure(ULCER.duration),
         ];
         const element = make("div", { class: "ulcer", role: "group", "aria-label": `Ulcer ${number}. Say where it is, so that the rest can be recorded` },
-            number > 1 ? make("p", { class: "ulcer-number" }, `Ulcer ${number}`) : null, fields.map(each => each.element));
+            make("p", { class: "ulcer-number" }, `Ulcer ${number}`), fields.map(each => each.element));
         return { number, zone: fields[0], fields, element };
     }
 
@@ -371,6 +371,7 @@ class Row {
             for (const { place, control } of fields) if (control !== document.activeElement) control.value = answers.get(place)?.code ?? answers.get(place)?.number ?? "";
             for (const option of zone.control.options) option.disabled = option.value !== "" && taken.some((code, other) => other !== index && code === option.value);
         });
+        this.ulcers[0].element.querySelector(".ulcer-number").hidden = this.openUlcers === 1;
         this.moreUlcers.hidden = this.openUlcers === MOST_ULCERS;
     }
 
