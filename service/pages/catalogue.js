@@ -177,14 +177,6 @@ export const STEPS = [
                 test: "systolic-pressure", display: "Systolic pressure for limb indices", title: "Pressures", scope: "foot", quantity: quantity("mm[Hg]", "mmHg"), more: true,
                 parts: [finding("brachial", "Arm, same side", "Arm, same side"), ...ARTERIES.map(artery => ({ ...artery })), finding("hallux-pressure", "Great toe", "Great toe")],
             },
-            {
-                test: "ankle-brachial-index", display: "Ankle-brachial index", title: "Ankle-brachial index", scope: "foot", quantity: quantity("1", "ratio"), more: true,
-                help: "Only when somebody else worked it out. From the pressures above it is worked out here.",
-            },
-            {
-                test: "toe-brachial-index", display: "Toe-brachial index", title: "Toe-brachial index", scope: "foot", quantity: quantity("1", "ratio"), more: true,
-                help: "Only when somebody else worked it out. From the pressures above it is worked out here.",
-            },
             { test: "tcpo2", display: "Transcutaneous oxygen pressure", title: "Oxygen pressure through the skin", scope: "foot", quantity: quantity("mm[Hg]", "mmHg"), more: true },
             { test: "doppler-waveform", display: "Pedal Doppler waveform", title: "Doppler", scope: "foot", answers: WAVES, more: true, parts: ARTERIES },
         ],
