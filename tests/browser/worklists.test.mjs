@@ -84,6 +84,8 @@ test("recalls are paged by the service, the overdue and dangerous first, each pe
     await page.selectOption("#when", "overdue");
     await page.waitForFunction(text => document.querySelector(".count").textContent !== text, `${RECALLS.toLocaleString("en-GB")} people`);
     await page.selectOption("#risk", { label: "High" });
+    // The first page of a long list is all of them before the filter is on: the address of the file tells that it is.
+    await page.waitForFunction(() => document.querySelector("a[download]").href.includes("risk=iwgdf-2023.3"));
     await page.waitForFunction(() => [...document.querySelectorAll(".list tbody tr td:nth-child(2)")].every(cell => cell.textContent === "High"));
     const filtered = await rows(page);
     const wanted = seen.filter(([, category, when]) => category === "High" && when.includes("Overdue"));
