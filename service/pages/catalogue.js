@@ -65,6 +65,8 @@ const MONOFILAMENT_SITES = [
 export const PROTOCOLS = {
     3: ["hallux-plantar", "mth-1", "mth-5"],
     4: ["hallux-plantar", "mth-1", "mth-3", "mth-5"],
+    // The sole alone.
+    9: MONOFILAMENT_SITES.map(({ code }) => code).filter(code => code !== "dorsum-web-1"),
     10: MONOFILAMENT_SITES.map(({ code }) => code),
 };
 
@@ -175,6 +177,7 @@ export const STEPS = [
                 test: "systolic-pressure", display: "Systolic pressure for limb indices", title: "Pressures", scope: "foot", quantity: quantity("mm[Hg]", "mmHg"), more: true,
                 parts: [finding("brachial", "Arm, same side", "Arm, same side"), ...ARTERIES.map(artery => ({ ...artery })), finding("hallux-pressure", "Great toe", "Great toe")],
             },
+            { test: "tcpo2", display: "Transcutaneous oxygen pressure", title: "Oxygen pressure through the skin", scope: "foot", quantity: quantity("mm[Hg]", "mmHg"), more: true },
             { test: "doppler-waveform", display: "Pedal Doppler waveform", title: "Doppler", scope: "foot", answers: WAVES, more: true, parts: ARTERIES },
         ],
     },
@@ -272,7 +275,13 @@ export const STEPS = [
     },
 ];
 
-/** What describes an open ulcer. It stands at a zone of a foot. */
+/** How many ulcers of a foot can be described. */
+export const MOST_ULCERS = 4;
+
+/** The test in the places of an ulcer's description: the first one of a foot, the second one. */
+export const ulcerTest = number => (number === 1 ? "ulcer" : `ulcer#${number}`);
+
+/** What describes an open ulcer. It stands at a zone of a foot, and at each zone there is one. */
 export const ULCER = {
     test: "ulcer", display: "Ulcer description",
     area: { ...finding("ulcer-area", "Area"), quantity: quantity("cm2", "cm\u00b2") },

@@ -2,7 +2,7 @@
 // focus; keys do nothing elsewhere, so they are in nobody's way.
 
 import { isWhole, placeOf, QUESTIONS } from "./answers.js";
-import { PROTOCOLS, REASONS, SIDES, ULCER, ZONES } from "./catalogue.js";
+import { MOST_ULCERS, PROTOCOLS, REASONS, SIDES, ULCER, ulcerTest, ZONES } from "./catalogue.js";
 import { announce, draw, make, replace } from "./dom.js";
 import { foot } from "./feet.js";
 
@@ -227,7 +227,7 @@ class Row {
     owns(place) {
         const [test, side, part] = place.split("|");
         if (side !== this.column.side.id) return false;
-        return (test.startsWith("skin@") && this.group.test === "skin" && part === this.part.code) || (test === "ulcer" && this.part.code === "active-ulcer");
+        return (test.startsWith("skin@") && this.group.test === "skin" && part === this.part.code) || (test.split("#")[0] === "ulcer" && this.part.code === "active-ulcer");
     }
 
     #change(answer, words) {
@@ -326,24 +326,53 @@ class Row {
     }
 
     #buildUlcer() {
+        this.openUlcers = 1;
+        this.ulcers = Array.from({ length: MOST_ULCERS }, (_, index) => this.#ulcer(index + 1));
+        this.moreUlcers = make("button", { type: "button", class: "quiet", onclick: () => this.#describeAnother() }, "Describe another ulcer of this foot");
+        this.ulcerList = make("div", { class: "ulcers" }, this.ulcers.map(({ element }) => element), this.moreUlcers);
+    }
+
+    #ulcer(number) {
         const side = this.column.side.id;
+        const test = ulcerTest(number);
         const field = (code, label, options) => {
-            const place = placeOf("ulcer", side, code);
+            const place = placeOf(test, side, code);
             const select = make("select", { onchange: () => this.board.host.change(new Map([[place, select.value ? { code: select.value } : null]])) },
                 make("option", { value: "" }, "Not recorded"), options.map(option => make("option", { value: option.code }, option.label)));
             return { place, control: select, element: make("label", { class: "field" }, label, select) };
         };
         const measure = part => {
-            const place = placeOf("ulcer", side, part.code);
+            const place = placeOf(test, side, part.code);
             const input = make("input", { type: "text", inputmode: "decimal", autocomplete: "off", class: "number", oninput: () => this.board.host.change(new Map([[place, input.value.trim() ? { number: input.value } : null]])) });
             return { place, control: input, element: make("label", { class: "field" }, `${part.label} (${part.quantity.shown})`, input) };
         };
-        this.ulcer = [
+        const fields = [
             field("zone", "Where it is", ZONES), field(ULCER.depth.code, ULCER.depth.label, ULCER.depth.answers),
             field(ULCER.infection.code, ULCER.infection.label, ULCER.infection.answers), measure(ULCER.area), measure(ULCER.duration),
         ];
-        this.ulcerList = make("div", { class: "ulcer", role: "group", "aria-label": "The ulcer. Say where it is, so that the rest can be recorded" },
-            this.ulcer.map(({ element }) => element));
+        const element = make("div", { class: "ulcer", role: "group", "aria-label": `Ulcer ${number}. Say where it is, so that the rest can be recorded` },
+            make("p", { class: "ulcer-number" }, `Ulcer ${number}`), fields.map(each => each.element));
+        return { number, zone: fields[0], fields, element };
+    }
+
+    #describeAnother() {
+        this.openUlcers = Math.min(this.openUlcers + 1, MOST_ULCERS);
+        this.refresh();
+        this.ulcers[this.openUlcers - 1].zone.control.focus();
+    }
+
+    // At each zone of a foot one ulcer can be described: a zone that has one is no choice for the others.
+    #refreshUlcers(answers) {
+        const described = this.ulcers.filter(({ fields }) => fields.some(({ place }) => answers.get(place))).map(({ number }) => number);
+        this.openUlcers = Math.max(this.openUlcers, ...described);
+        const taken = this.ulcers.map(({ zone }) => answers.get(zone.place)?.code);
+        this.ulcers.forEach(({ number, zone, fields, element }, index) => {
+            element.hidden = number > this.openUlcers;
+            for (const { place, control } of fields) if (control !== document.activeElement) control.value = answers.get(place)?.code ?? answers.get(place)?.number ?? "";
+            for (const option of zone.control.options) option.disabled = option.value !== "" && taken.some((code, other) => other !== index && code === option.value);
+        });
+        this.ulcers[0].element.querySelector(".ulcer-number").hidden = this.openUlcers === 1;
+        this.moreUlcers.hidden = this.openUlcers === MOST_ULCERS;
     }
 
     /** Answers by a key; gives whether the key means something here. */
@@ -396,8 +425,8 @@ class Row {
             for (const { place, input } of this.zones) input.checked = Boolean(answers.get(place));
             extras.push(this.zoneList);
         }
-        if (this.ulcer && answer?.code === "present") {
-            for (const { place, control } of this.ulcer) if (control !== document.activeElement) control.value = answers.get(place)?.code ?? answers.get(place)?.number ?? "";
+        if (this.ulcers && answer?.code === "present") {
+            this.#refreshUlcers(answers);
             extras.push(this.ulcerList);
         }
         const held = this.extra.contains(document.activeElement) ? document.activeElement : null;

@@ -1,7 +1,7 @@
 // The exam as the FHIR transaction that every client sends, and the way back from a place in it to a field.
 
 import { isWhole, placeOf } from "./answers.js";
-import { GROUPS, REASONS, SIDES, ULCER, ZONES } from "./catalogue.js";
+import { GROUPS, MOST_ULCERS, REASONS, SIDES, ULCER, ulcerTest, ZONES } from "./catalogue.js";
 
 const BASE = "https://solewire.example/fhir/CodeSystem/";
 const UCUM = "http://unitsofmeasure.org";
@@ -83,13 +83,16 @@ function sidedZone(side, zone) {
 }
 
 function ulcers(side, answers) {
-    const zone = ZONES.find(({ code }) => code === answers.get(placeOf("ulcer", side.id, "zone"))?.code);
-    if (!zone || answers.get(placeOf("active-problem", side.id, "active-ulcer"))?.code !== "present") return [];
-    const components = [ULCER.area, ULCER.depth, ULCER.duration, ULCER.infection]
-        .map(part => ({ part, place: placeOf("ulcer", side.id, part.code) }))
-        .filter(({ place }) => canBeSent(answers.get(place)))
-        .map(({ part, place }) => ({ place, body: { code: concept("foot-test", part.code, part.display), ...result(answers.get(place), part) } }));
-    return components.length === 0 ? [] : [{ group: ULCER, bodySite: sidedZone(side, zone), components, value: null, place: null }];
+    if (answers.get(placeOf("active-problem", side.id, "active-ulcer"))?.code !== "present") return [];
+    return Array.from({ length: MOST_ULCERS }, (_, index) => ulcerTest(index + 1)).flatMap(test => {
+        const zone = ZONES.find(({ code }) => code === answers.get(placeOf(test, side.id, "zone"))?.code);
+        if (!zone) return [];
+        const components = [ULCER.area, ULCER.depth, ULCER.duration, ULCER.infection]
+            .map(part => ({ part, place: placeOf(test, side.id, part.code) }))
+            .filter(({ place }) => canBeSent(answers.get(place)))
+            .map(({ part, place }) => ({ place, body: { code: concept("foot-test", part.code, part.display), ...result(answers.get(place), part) } }));
+        return components.length === 0 ? [] : [{ group: ULCER, bodySite: sidedZone(side, zone), components, value: null, place: null }];
+    });
 }
 
 /**

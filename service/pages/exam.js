@@ -165,7 +165,7 @@ export class Exam {
     }
 
     #stepOfPlace(place) {
-        const test = place.split("|")[0].split("@")[0];
+        const test = place.split("|")[0].split(/[@#]/)[0];
         return STEPS.find(step => step.groups.some(group => group.test === (test === "ulcer" ? "active-problem" : test)))?.id ?? null;
     }
 

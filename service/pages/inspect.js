@@ -1,7 +1,7 @@
 // One exam for engineers: what came, what the checks say of it, what followed, and what became of its deliveries.
 
 import { categoryWords, readAssessment } from "./assessment.js";
-import { byId, make, replace, timeWords } from "./dom.js";
+import { byId, dateWords, make, replace, timeWords } from "./dom.js";
 import { readExam } from "./result.js";
 import { ask, issuesOf, Unreachable } from "./service.js";
 import { guarded, may, start, unreachable } from "./shell.js";
@@ -96,11 +96,40 @@ function delivery(each, id) {
             ["Exam version", String(each.examVersion)], ["Tries that counted", String(each.attempts)], ["Made", timeWords(each.created)], ["Last changed", timeWords(each.updated)],
             ["Not before", each.notBefore ? timeWords(each.notBefore) : "\u2013"], ["Failure", each.failure ?? "none"], ["Answer of the record system", each.remoteStatus ? `status ${each.remoteStatus}` : "none"],
         ]),
-        each.remoteOutcome ? make("details", {}, make("summary", {}, "What the record system said, without its free texts"), make("pre", { tabindex: "0" }, JSON.stringify(each.remoteOutcome, null, 2))) : null,
+        history(each.history ?? []),
         make("div", { class: "filters" },
             make("label", { for: reason.id }, "Reason", reason),
             make("button", { type: "button", onclick: () => act("replay") }, "Send again"),
             make("button", { type: "button", onclick: () => act("discard") }, "Give up")), told);
+}
+
+const VERDICTS = {
+    delivered: ["usual", "\u2713", "Delivered"], conflict: ["between", "!", "Clash with another writer"], "unknown-outcome": ["between", "!", "Outcome not known"],
+    "destination-fault": ["between", "!", "Record system at fault"], "message-fault": ["unusual", "\u2715", "Exam refused"], crash: ["unusual", "\u2715", "Attempt broke off here"],
+};
+
+/** How long an attempt took. */
+const took = milliseconds => (milliseconds === null ? "not known" : milliseconds < 1000 ? `${milliseconds} ms` : `${(milliseconds / 1000).toFixed(1)} s`);
+
+// Clock times to the second: attempts may follow each other closely.
+const secondWords = text => `${dateWords(text)}, ${text.slice(11, 19)}`;
+
+function history(attempts) {
+    if (attempts.length === 0) return make("p", { class: "help" }, "No attempt has ended yet.");
+    return make("details", { open: true }, make("summary", {}, `Attempts, the newest first (${attempts.length})`),
+        make("div", { class: "list" }, make("table", {}, make("caption", { class: "unseen" }, "How each attempt ended"),
+            make("thead", {}, make("tr", {}, ["Ended", "Result", "Why", "Answer", "Took"].map(name => make("th", { scope: "col" }, name)))),
+            make("tbody", {}, attempts.map(each => {
+                const [look, sign, words] = VERDICTS[each.verdict] ?? ["between", "!", each.verdict];
+                return make("tr", {}, [
+                    ["Ended", secondWords(each.ended)],
+                    ["Result", make("span", { class: "mark-word", dataset: { look } }, make("span", { "aria-hidden": "true" }, sign), words)],
+                    ["Why", each.failure ?? "\u2013"],
+                    ["Answer", each.remoteStatus ? `status ${each.remoteStatus}` : "none",
+                        each.remoteOutcome ? make("details", {}, make("summary", {}, "What it said"), make("pre", { tabindex: "0" }, JSON.stringify(each.remoteOutcome, null, 2))) : null],
+                    ["Took", took(each.milliseconds)],
+                ].map(([name, ...content]) => make("td", { "data-name": name }, content)));
+            })))));
 }
 
 function resourceCard(title, resources) {

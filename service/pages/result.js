@@ -75,9 +75,9 @@ function oneFoot(side, results) {
             yes ? each.label : `${test}${test ? each.label.toLowerCase() : each.label}: ${each.words}`, where.length > 0 ? ` (${where.join(", ")})` : null);
     });
     const ulcers = results.filter(({ test }) => test === "ulcer");
-    if (ulcers.length > 0) {
-        const zone = ZONES.find(({ code }) => code === ulcers[0].zone)?.label.toLowerCase() ?? ulcers[0].zone;
-        const words = ulcers.map(each => {
+    for (const place of new Set(ulcers.map(({ zone }) => zone))) {
+        const zone = ZONES.find(({ code }) => code === place)?.label.toLowerCase() ?? place;
+        const words = ulcers.filter(each => each.zone === place).map(each => {
             const part = [ULCER.area, ULCER.depth, ULCER.duration, ULCER.infection].find(({ code }) => code === each.code);
             return `${part?.label.toLowerCase() ?? each.code}: ${part?.answers?.find(({ code }) => code === each.result)?.label.toLowerCase() ?? each.words}`;
         });

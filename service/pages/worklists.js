@@ -74,6 +74,8 @@ async function show() {
     const body = shown ?? make("div", { id: "list" });
     // Another page of the same list takes the place of the one before once it is there.
     if (!shown) replace(byId("content"), make("h1", {}, "Worklists"), tabs, body);
+    // On a narrow screen the tabs are wider than it; the one that is shown is brought into sight.
+    tabs.querySelector("[aria-current]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
     document.title = `${wanted.name} - Solewire`;
     try {
         if (wanted.id === "deliveries") await showDeliveries(body, wanted);

@@ -1,10 +1,11 @@
 //! The clinic that an exam belongs to, and how far a caller may see.
 
+use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 /// The name of a clinic: 1 to 64 ASCII letters, digits, dots, hyphens and underscores. It stands in settings and in the
 /// store, so it is no place for a person's name.
-#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Clinic(String);
 
 impl Clinic {

@@ -12,6 +12,12 @@ import { fileURLToPath } from "node:url";
 export const ROOT = join(dirname(fileURLToPath(import.meta.url)), "..", "..");
 const READY_LIMIT = 60_000;
 
+/** What runs. A test that fails leaves its services behind; they end with this process. */
+const running = new Set();
+process.on("exit", () => {
+    for (const child of running) child.kill("SIGKILL");
+});
+
 /** A built binary: the named one, else the newest of the target folder. */
 function binary(name, variable) {
     if (process.env[variable]) return process.env[variable];
@@ -66,11 +72,15 @@ export class Service {
     async run() {
         this.log = "";
         this.child = spawn(binary("solewire", "SOLEWIRE"), ["serve", "--config", "solewire.toml"], { cwd: this.folder, stdio: ["ignore", "pipe", "pipe"] });
+        running.add(this.child);
+        this.child.once("exit", () => running.delete(this.child));
         for (const stream of [this.child.stdout, this.child.stderr]) stream.on("data", text => (this.log += text));
         await until(async () => {
             if (this.child.exitCode !== null) throw new Error(`the service ended:\n${this.log}`);
             return fetch(`http://127.0.0.1:${this.operations}/health/ready`).then(answer => answer.ok, () => false);
-        }, "the service is ready");
+        }, "the service is ready").catch(error => {
+            throw new Error(`${error.message}\n${this.log}`);
+        });
     }
 
     /** Ends the process at once, with nothing tidied up. */
@@ -115,7 +125,7 @@ export async function recordSystem() {
         for await (const part of request) parts.push(part);
         const text = Buffer.concat(parts).toString();
         response.setHeader("Content-Type", "application/fhir+json");
-        if (request.method !== "POST") {
+        if (request.method !== "POST" || request.url.endsWith("/_search")) {
             response.end(JSON.stringify({ resourceType: "Bundle", type: "searchset", total: 0 }));
             return;
         }

@@ -5,7 +5,7 @@ import { readFileSync } from "node:fs";
 import { join } from "node:path";
 import { after, before, test } from "node:test";
 
-import { launch, noFaults, open } from "./browser.mjs";
+import { launch, noFaults, open, violations } from "./browser.mjs";
 import { ROOT, Service, until } from "./service.mjs";
 
 const RECALLS = process.env.SOLEWIRE_FULL ? 5_000 : 120;
@@ -84,6 +84,8 @@ test("recalls are paged by the service, the overdue and dangerous first, each pe
     await page.selectOption("#when", "overdue");
     await page.waitForFunction(text => document.querySelector(".count").textContent !== text, `${RECALLS.toLocaleString("en-GB")} people`);
     await page.selectOption("#risk", { label: "High" });
+    // The first page of a long list is all of them before the filter is on: the address of the file tells that it is.
+    await page.waitForFunction(() => document.querySelector("a[download]").href.includes("risk=iwgdf-2023.3"));
     await page.waitForFunction(() => [...document.querySelectorAll(".list tbody tr td:nth-child(2)")].every(cell => cell.textContent === "High"));
     const filtered = await rows(page);
     const wanted = seen.filter(([, category, when]) => category === "High" && when.includes("Overdue"));
@@ -137,18 +139,49 @@ test("engineers see one exam: resources, checks, assessment, deliveries, and sen
     await page.waitForSelector(".issues");
     const text = await page.textContent(".inspect");
     for (const part of [/29 resources/, /No issues found/, /moderate, final/, /Number 1: /]) assert.match(text, part);
-    await page.click(".resource summary >> nth=0");
-    await page.waitForFunction(() => document.querySelector(".resource pre").textContent.includes('"resourceType": "Observation"'));
+    await page.click("details.resource > summary >> nth=0");
+    await page.waitForFunction(() => document.querySelector("details.resource pre").textContent.includes('"resourceType": "Observation"'));
     await page.click("button:has-text('Give up')");
     await page.waitForFunction(() => document.querySelector("article .problem").textContent.includes("reason"));
     await page.fill("article input", "The clinic has sent it on paper");
     await page.click("button:has-text('Give up')");
     await page.waitForSelector("h3:has-text('discarded')");
+    const tried = () => page.locator("article table tbody tr").evaluateAll(found => found.map(row => [...row.children].map(cell => cell.textContent)));
+    const before = await tried();
+    assert.ok(before.length > 0);
+    for (const [ended, result, why, answer, took] of before) {
+        assert.match(ended, /^\d+ \w+ \d{4}, \d\d:\d\d:\d\d$/);
+        assert.deepEqual([result, why, answer], ["!Record system at fault", "connection-refused", "none"]);
+        assert.match(took, /^\d+ ms$|^\d+\.\d s$/);
+    }
     await page.fill("article input", "Paper was lost");
     await page.click("button:has-text('Send again')");
     await page.waitForSelector("h3:has-text('Number 1'):not(:has-text('discarded'))");
     assert.equal(new URL(page.url()).hash, "#delivery-1");
     assert.ok(id);
+    // It is tried once more, and the attempts before are still there.
+    await until(async () => (await (await fetch(`${forwarding.url}/pages/deliveries/1`)).json()).history.length > before.length, "another attempt");
+    await page.reload();
+    await page.waitForSelector("article table tbody tr");
+    assert.deepEqual((await tried()).slice(-before.length), before);
+    assert.deepEqual(await violations(page), []);
+    noFaults(page);
     await forwarding.stop();
+});
+
+test("who may not operate sees an exam without its deliveries and can send nothing again", async () => {
+    const reading = await Service.start({ tokens: { "reads-only": "read submit" }, recordSystem: "http://127.0.0.1:9/fhir" });
+    const authorized = { Authorization: "Bearer reads-only", "Content-Type": "application/fhir+json" };
+    const answer = await fetch(`${reading.url}/fhir`, { method: "POST", headers: authorized, body: corpus("category-2") });
+    const id = /RiskAssessment\/([^>]+)>/.exec(answer.headers.get("link"))[1];
+    const page = await open(browser, reading);
+    await page.goto(`${reading.url}/inspect#${id}`);
+    await page.fill("#token", "reads-only");
+    await page.keyboard.press("Enter");
+    await page.waitForSelector(".issues");
+    assert.equal(await page.locator("h2:has-text('Deliveries'), button:has-text('Send again')").count(), 0);
+    const asked = await page.evaluate(() => fetch("/pages/deliveries/1/replay", { method: "POST", headers: { "X-Solewire-Page": "1" } }).then(({ status }) => status));
+    assert.equal(asked, 403);
+    await reading.stop();
     noFaults(page);
 });

@@ -13,11 +13,13 @@ pub use keys::KeySource;
 pub(crate) use limits::Limits;
 pub(crate) use tokens::{Known, follow, known_now};
 
+use serde::{Deserialize, Serialize};
+
 use crate::clinic::{Clinic, Reach};
 use crate::config::Right;
 
 /// Somebody who asks for something.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Caller {
     /// The name under which a caller's actions are kept and logged. It says nothing about a person.
     pub name: String,
@@ -61,7 +63,7 @@ impl Caller {
 }
 
 /// Types of resources.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Types {
     /// All.
     All,

@@ -3,6 +3,8 @@
 use std::num::NonZeroU32;
 use std::path::PathBuf;
 
+use serde::{Deserialize, Serialize};
+
 use super::issuer::{self, TrustedIssuer};
 use super::raw::Raw;
 use super::{ConfigError, Server, choice};
@@ -34,7 +36,7 @@ pub struct Callers {
 }
 
 /// What a token lets its holder do.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Right {
     /// Hand in exams, validate and assess.
     Submit,

@@ -276,6 +276,8 @@ impl Worker {
             detail: None,
             placed: sent.placed,
             verify_after: None,
+            verdict: sent.verdict.word(),
+            took,
         };
         self.parts.metrics.delivery(&sent.verdict, took);
         match sent.verdict {

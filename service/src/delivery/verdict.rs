@@ -133,6 +133,20 @@ pub enum Verdict {
     },
 }
 
+impl Verdict {
+    /// The word of its class.
+    #[must_use]
+    pub fn word(&self) -> &'static str {
+        match self {
+            Verdict::Delivered => "delivered",
+            Verdict::DestinationFault { .. } => "destination-fault",
+            Verdict::UnknownOutcome { .. } => "unknown-outcome",
+            Verdict::Conflict => "conflict",
+            Verdict::MessageFault { .. } => "message-fault",
+        }
+    }
+}
+
 /// An answer, read to its end.
 #[derive(Debug, Clone, Default)]
 pub struct Answer {

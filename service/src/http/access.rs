@@ -14,6 +14,7 @@ use crate::access::{Caller, Issuer, Known, Limits, NotTaken, PeerCertificate, Ty
 use crate::clock::Clock;
 use crate::config::{Access, Callers, Right, Sha256Hash, Token};
 use crate::intake::hex;
+use crate::store::Store;
 
 /// The cookie of a signed-in page.
 pub(super) const COOKIE_NAME: &str = "solewire_session";
@@ -53,15 +54,22 @@ impl Need<'_> {
 }
 
 impl Gate {
-    /// A gate without any session that knows the callers of the settings alone. `idle` is how long a session may go
-    /// unused.
+    /// A gate over the sessions of a store that knows the callers of the settings alone. `idle` is how long a session may
+    /// go unused.
     #[must_use]
-    pub fn new(access: Access, clock: Clock, idle: Duration) -> Gate {
+    pub fn new(access: Access, clock: Clock, idle: Duration, store: Store) -> Gate {
         let limits = match &access {
             Access::Open => None,
             Access::Tokens(callers) => callers.requests_per_minute.map(Limits::of),
         };
-        Gate { access, stored: Known::none(), issuer: None, limits, clock, sessions: Sessions::new(idle) }
+        Gate {
+            access,
+            stored: Known::none(),
+            issuer: None,
+            limits,
+            clock,
+            sessions: Sessions::new(idle, store),
+        }
     }
 
     /// The same gate, which also knows the tokens of the store and those that an issuer signs.
@@ -82,14 +90,14 @@ impl Gate {
             Access::Tokens(callers) => callers,
         };
         let (caller, proof) = self.bearer(callers, token).await?;
-        Ok((self.sessions.open(proof, self.clock.now_ms()), caller))
+        Ok((self.sessions.open(&proof, self.clock.now_ms()).await?, caller))
     }
 
     /// Ends the session of a request, if it has one.
-    pub(super) fn sign_out(&self, request: &HttpRequest) -> Result<(), ApiError> {
+    pub(super) async fn sign_out(&self, request: &HttpRequest) -> Result<(), ApiError> {
         from_a_page(request)?;
         if let Some(id) = session_id(request) {
-            self.sessions.end(id);
+            self.sessions.end(id).await?;
         }
         Ok(())
     }
@@ -117,7 +125,7 @@ impl Gate {
             if !request.method().is_safe() {
                 from_a_page(request)?;
             }
-            let proof = self.sessions.proof(id, self.clock.now_ms()).ok_or(ApiError::Login)?;
+            let proof = self.sessions.proof(id, self.clock.now_ms()).await?.ok_or(ApiError::Login)?;
             return self.proven(callers, proof);
         }
         let certificate = request.conn_data::<PeerCertificate>().ok_or(ApiError::Login)?;

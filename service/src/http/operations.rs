@@ -11,7 +11,7 @@ use crate::clinic::Reach;
 use crate::clock::instant;
 use crate::config::Right;
 use crate::delivery::LaneState;
-use crate::store::{Delivery, DeliveryState, OperatorRefusal};
+use crate::store::{Attempt, Delivery, DeliveryState, OperatorRefusal};
 
 const PAGE: u32 = 100;
 
@@ -241,8 +241,21 @@ async fn shown(state: &State, id: i64, reach: &Reach) -> Result<HttpResponse, Ap
         let detail = delivery.detail.as_deref().and_then(|text| serde_json::from_str::<Value>(text).ok());
         object.insert("remoteOutcome".to_owned(), detail.unwrap_or(Value::Null));
         object.insert("entries".to_owned(), entries(&delivery.payload));
+        let attempts = state.intake.store.attempts(id).await?;
+        object.insert("history".to_owned(), attempts.iter().map(attempt).collect());
     }
     Ok(HttpResponse::Ok().json(shown))
+}
+
+fn attempt(attempt: &Attempt) -> Value {
+    json!({
+        "ended": instant(attempt.ended).to_string(),
+        "milliseconds": attempt.took,
+        "verdict": attempt.verdict,
+        "failure": attempt.failure,
+        "remoteStatus": attempt.remote_status,
+        "remoteOutcome": attempt.detail.as_deref().and_then(|text| serde_json::from_str::<Value>(text).ok())
+    })
 }
 
 /// Which resource each entry of the transaction carries, so that `Bundle.entry[6]` can be looked up here.

@@ -196,7 +196,7 @@ async fn sign_in(
 
 /// `POST /pages/session/end`
 async fn sign_out(state: web::Data<State>, request: HttpRequest) -> Result<HttpResponse, ApiError> {
-    state.access.sign_out(&request)?;
+    state.access.sign_out(&request).await?;
     let mut response = unkept(HttpResponse::Ok());
     response.insert_header((SET_COOKIE, cookie(&state, &request, "", "; Max-Age=0")));
     Ok(response.json(described(&state, None)))

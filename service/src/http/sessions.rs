@@ -1,22 +1,27 @@
-//! Who is signed in at a page. Kept in memory: after a restart everybody signs in again.
+//! Who is signed in at a page. Kept in the store, so that a session outlives a restart and every process that shares the
+//! store knows it. What a session allows is asked of the token that opened it each time: it ends with the token.
 
-use std::collections::HashMap;
-use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
 use crate::access::Caller;
 use crate::config::Sha256Hash;
+use crate::intake::hex;
+use crate::store::{PageSession, Store, StoreError};
 
 /// How long a session lasts however busy it is: a long working day (common practice, no source).
 const LONGEST: Duration = Duration::from_secs(12 * 60 * 60);
-/// More than any clinic has people; what keeps memory bounded.
-const MOST: usize = 10_000;
+/// More than any clinic has people; what keeps the store bounded.
+const MOST: u32 = 10_000;
+/// Use is noted again after this part of the idle time, so that not every request writes. A session may end so much
+/// early.
+const NOTED_PARTS: u32 = 60;
 
 /// What opened a session. It is looked at again with each request.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub(super) enum Proof {
     /// The hash of a token.
     Token(Sha256Hash),
@@ -24,64 +29,54 @@ pub(super) enum Proof {
     Signed { caller: Caller, until: i64 },
 }
 
-#[derive(Debug)]
-struct Session {
-    proof: Proof,
-    opened: i64,
-    used: i64,
-}
-
 /// The open sessions. Instants are milliseconds since 1970.
 #[derive(Debug)]
 pub(super) struct Sessions {
     idle: Duration,
-    /// By the hash of the id, so that a dump of memory holds nothing to sign in with.
-    open: Mutex<HashMap<[u8; 32], Session>>,
+    store: Store,
 }
 
 impl Sessions {
-    pub(super) fn new(idle: Duration) -> Sessions {
-        Sessions { idle, open: Mutex::new(HashMap::new()) }
+    pub(super) fn new(idle: Duration, store: Store) -> Sessions {
+        Sessions { idle, store }
     }
 
     /// Opens a session; gives the id that the browser keeps.
-    pub(super) fn open(&self, proof: Proof, now: i64) -> String {
+    pub(super) async fn open(&self, proof: &Proof, now: i64) -> Result<String, StoreError> {
         let id = format!("{}{}", Uuid::new_v4().simple(), Uuid::new_v4().simple());
-        let mut open = self.locked();
-        open.retain(|_, session| self.holds(session, now));
-        if open.len() >= MOST
-            && let Some(oldest) = open.iter().min_by_key(|(_, session)| session.used).map(|(id, _)| *id)
-        {
-            open.remove(&oldest);
-        }
-        open.insert(hash(&id), Session { proof, opened: now, used: now });
-        id
+        let ended = (before(now, self.idle), before(now, LONGEST));
+        let credential = serde_json::to_string(proof);
+        let credential = credential.map_err(|_| StoreError::Row("a session cannot be written"))?;
+        let session = PageSession { credential, opened: now, used: now };
+        self.store.open_page_session(&hash(&id), &session, ended, MOST).await?;
+        Ok(id)
     }
 
     /// What opened a session. Asking keeps it open.
-    pub(super) fn proof(&self, id: &str, now: i64) -> Option<Proof> {
-        let mut open = self.locked();
-        let session = open.get_mut(&hash(id)).filter(|session| self.holds(session, now))?;
-        session.used = now;
-        Some(session.proof.clone())
+    pub(super) async fn proof(&self, id: &str, now: i64) -> Result<Option<Proof>, StoreError> {
+        let id = hash(id);
+        let Some(session) = self.store.page_session(&id).await? else { return Ok(None) };
+        if session.used < before(now, self.idle) || session.opened < before(now, LONGEST) {
+            return Ok(None);
+        }
+        if session.used <= before(now, self.idle / NOTED_PARTS) {
+            self.store.use_page_session(&id, now).await?;
+        }
+        // What another version wrote and this one cannot read has everybody sign in again.
+        Ok(serde_json::from_str(&session.credential).ok())
     }
 
-    pub(super) fn end(&self, id: &str) {
-        self.locked().remove(&hash(id));
-    }
-
-    fn holds(&self, session: &Session, now: i64) -> bool {
-        let within =
-            |since: i64, limit: Duration| i128::from(now) - i128::from(since) <= limit.as_millis() as i128;
-        within(session.used, self.idle) && within(session.opened, LONGEST)
-    }
-
-    /// A session is whole at every moment, so a panic elsewhere leaves nothing half done here.
-    fn locked(&self) -> MutexGuard<'_, HashMap<[u8; 32], Session>> {
-        self.open.lock().unwrap_or_else(PoisonError::into_inner)
+    pub(super) async fn end(&self, id: &str) -> Result<(), StoreError> {
+        self.store.end_page_session(&hash(id)).await
     }
 }
 
-fn hash(id: &str) -> [u8; 32] {
-    Sha256::digest(id).into()
+fn before(now: i64, by: Duration) -> i64 {
+    now.saturating_sub(i64::try_from(by.as_millis()).unwrap_or(i64::MAX))
+}
+
+/// What is kept of an id, so that the store holds nothing to sign in with.
+fn hash(id: &str) -> String {
+    let hash: [u8; 32] = Sha256::digest(id).into();
+    hex(&hash)
 }

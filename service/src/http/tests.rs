@@ -44,7 +44,7 @@ fn state(intake: Intake, access: Access) -> web::Data<State> {
     let wake = Arc::new(Notify::new());
     let pages = Pages { idle: Duration::from_secs(900), unsent: Unsent::Keep };
     web::Data::new(State {
-        access: Gate::new(access, intake.clock.clone(), pages.idle),
+        access: Gate::new(access, intake.clock.clone(), pages.idle, intake.store.clone()),
         pages,
         intake,
         public_url: None,
@@ -279,10 +279,12 @@ async fn a_page_signs_in_once_and_its_session_ends_when_it_rests() {
     let bench = bench().await;
     let clock = bench.intake.clock.clone();
     let token = token(vec![Right::Read, Right::Submit]);
-    let state = state(
-        bench.intake.clone_for_test(),
-        Access::Tokens(Callers { tokens: vec![token], ..Callers::default() }),
-    );
+    let process = |tokens| {
+        let callers = Callers { tokens, ..Callers::default() };
+        state(bench.intake.clone_for_test(), Access::Tokens(callers))
+    };
+    let (beside, without) = (process(vec![token.clone()]), process(vec![]));
+    let state = process(vec![token]);
     let page = |request: TestRequest| request.insert_header(("x-solewire-page", "1"));
     let sign_in = |token: &str| post("/pages/session", json!({ "token": token }).to_string());
 
@@ -311,6 +313,9 @@ async fn a_page_signs_in_once_and_its_session_ends_when_it_rests() {
         401
     );
 
+    assert_eq!(ask!(beside, fhir, observations()).status, 200, "another process knows it");
+    assert_eq!(ask!(without, fhir, observations()).status, 401, "it ends with its token");
+
     clock.advance(Duration::from_secs(900));
     assert_eq!(ask!(state, fhir, observations()).status, 200, "use keeps it open");
     clock.advance(Duration::from_secs(900));
@@ -324,6 +329,7 @@ async fn a_page_signs_in_once_and_its_session_ends_when_it_rests() {
     assert_eq!(ask!(state, fhir, mine(post("/pages/session/end", ""))).rule(), "http-other-site");
     assert_eq!(ask!(state, fhir, page(mine(post("/pages/session/end", "")))).status, 200);
     assert_eq!(ask!(state, fhir, mine(get("/fhir/Observation"))).status, 401);
+    assert_eq!(ask!(beside, fhir, mine(get("/fhir/Observation"))).status, 401);
     assert!(ask!(state, fhir, mine(get("/pages/session"))).json()["rights"].is_null());
 }
 

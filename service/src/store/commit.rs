@@ -420,16 +420,21 @@ for_both! {
         at: i64,
     ) -> sqlx::Result<bool> {
         if write.version > 1 {
-            sqlx::query(
+            for emptied in [
                 "DELETE FROM search_values
                  WHERE resource IN (
                     SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3)",
-            )
-            .bind(&write.resource_type)
-            .bind(&write.id)
-            .bind(clinic)
-            .execute(&mut *connection)
-            .await?;
+                "DELETE FROM worklist
+                 WHERE resource IN (
+                    SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3)",
+            ] {
+                sqlx::query(emptied)
+                    .bind(&write.resource_type)
+                    .bind(&write.id)
+                    .bind(clinic)
+                    .execute(&mut *connection)
+                    .await?;
+            }
             sqlx::query("UPDATE resources SET current = 0 WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3")
                 .bind(&write.resource_type)
                 .bind(&write.id)
@@ -465,6 +470,24 @@ for_both! {
                 values.push_bind(row).push_bind(entry.name).push_bind(&entry.system).push_bind(&entry.value);
             });
             insert.build().execute(&mut *connection).await?;
+        }
+        if let Some(listed) = &indexed.listed {
+            sqlx::query(
+                "INSERT INTO worklist (resource, kind, exam, assessment, status, guideline, risk, urgency, date_low, date_high)
+                 VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+            )
+            .bind(row)
+            .bind(listed.kind)
+            .bind(&exam.key.0)
+            .bind(listed.follows.as_ref().unwrap_or(&write.id))
+            .bind(&indexed.status)
+            .bind(&listed.guideline)
+            .bind(&listed.risk)
+            .bind(listed.urgency)
+            .bind(indexed.date.map(|span| span.low))
+            .bind(indexed.date.map(|span| span.high))
+            .execute(&mut *connection)
+            .await?;
         }
         Ok(true)
     }

@@ -12,12 +12,12 @@ pub(super) const SUBJECT_IDENTIFIER: &str = "subject:identifier";
 /// The kind of thing the subject is; `value` holds the type.
 pub(super) const SUBJECT_TYPE: &str = "subject:type";
 pub(super) const TARGET: &str = "target";
-/// For the worklists: the guideline of an assessment and its highest category still possible; the urgency of a request
-/// and the assessment that it follows from.
-pub(super) const METHOD: &str = "method";
-pub(super) const RISK: &str = "risk";
-pub(super) const PRIORITY: &str = "priority";
-pub(super) const ASSESSMENT: &str = "assessment";
+
+/// The systems of the identifiers that requests are made with here.
+const RECALL: &str = "https://solewire.example/fhir/identifier/recall";
+const REFERRAL: &str = "https://solewire.example/fhir/identifier/referral";
+/// The urgency of what presses nobody.
+const USUAL: i64 = 2;
 
 /// One row of `search_values`. Without a system, `system` is empty.
 #[derive(Debug, PartialEq, Eq)]
@@ -32,6 +32,20 @@ pub(super) struct Indexed {
     pub(super) status: Option<String>,
     pub(super) date: Option<Span>,
     pub(super) entries: Vec<Entry>,
+    pub(super) listed: Option<Listed>,
+}
+
+/// What the worklists filter and sort by.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) struct Listed {
+    /// The word in `worklist.kind`.
+    pub(super) kind: &'static str,
+    /// The assessment that a request follows from; none for an assessment.
+    pub(super) follows: Option<String>,
+    pub(super) guideline: Option<String>,
+    /// The highest category still possible.
+    pub(super) risk: Option<String>,
+    pub(super) urgency: i64,
 }
 
 pub(super) fn index(body: &Value) -> Indexed {
@@ -50,23 +64,45 @@ pub(super) fn index(body: &Value) -> Indexed {
             entries.push(Entry { name: TARGET, system: String::new(), value: reference });
         }
     }
-    push_for_worklists(&mut entries, body);
-    Indexed { status: text(body, "status"), date: date(body), entries }
+    Indexed { status: text(body, "status"), date: date(body), entries, listed: listed(body) }
 }
 
-fn push_for_worklists(entries: &mut Vec<Entry>, body: &Value) {
-    let mut push = |name, value: Option<&Value>| {
-        if let Some(value) = value.and_then(Value::as_str) {
-            entries.push(Entry { name, system: String::new(), value: value.to_owned() });
+fn listed(body: &Value) -> Option<Listed> {
+    let at = |pointer: &str| body.pointer(pointer).and_then(Value::as_str).map(str::to_owned);
+    match body.get("resourceType")?.as_str()? {
+        "RiskAssessment" => {
+            let highest = list(body.get("prediction")).last();
+            let risk =
+                highest.and_then(|prediction| prediction.pointer("/qualitativeRisk/coding/0/code")?.as_str());
+            Some(Listed {
+                kind: "assessment",
+                follows: None,
+                guideline: at("/method/coding/0/code"),
+                risk: risk.map(str::to_owned),
+                urgency: USUAL,
+            })
         }
-    };
-    push(METHOD, body.pointer("/method/coding/0/code"));
-    let highest = list(body.get("prediction")).last();
-    push(RISK, highest.and_then(|prediction| prediction.pointer("/qualitativeRisk/coding/0/code")));
-    push(PRIORITY, body.get("priority"));
-    if let Some(reference) = body.pointer("/supportingInfo/0/reference").and_then(Value::as_str) {
-        let id = reference.strip_prefix("RiskAssessment/").unwrap_or(reference);
-        entries.push(Entry { name: ASSESSMENT, system: String::new(), value: id.to_owned() });
+        "ServiceRequest" => {
+            let marked = |system: &str| {
+                list(body.get("identifier"))
+                    .iter()
+                    .any(|identifier| identifier.get("system").and_then(Value::as_str) == Some(system))
+            };
+            let kind = match () {
+                () if marked(RECALL) => "recall",
+                () if marked(REFERRAL) => "referral",
+                () => return None,
+            };
+            let reference = at("/supportingInfo/0/reference")?;
+            let follows = reference.strip_prefix("RiskAssessment/").unwrap_or(&reference).to_owned();
+            let urgency = match body.get("priority").and_then(Value::as_str) {
+                Some("stat") => 0,
+                Some("urgent") => 1,
+                _ => USUAL,
+            };
+            Some(Listed { kind, follows: Some(follows), guideline: None, risk: None, urgency })
+        }
+        _ => None,
     }
 }
 

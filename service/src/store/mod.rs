@@ -3,6 +3,7 @@
 //! Two kinds of database behind one interface: SQLite, a file of one process, and PostgreSQL, which several processes
 //! share. What was answered is on the disk in both.
 
+mod attempts;
 mod commit;
 mod database;
 mod devices;
@@ -12,6 +13,7 @@ mod idempotency;
 mod index;
 mod maintenance;
 mod outbox;
+mod page_sessions;
 mod postgres;
 mod remote;
 mod replay;
@@ -31,6 +33,7 @@ use crate::config::StorePlace;
 use database::{Database, writing};
 use space::LastCount;
 
+pub use attempts::Attempt;
 pub use commit::{Commit, Committed, ExamChange, Priority, ResourceWrite, SeenEarlier, SeenLater};
 pub use devices::DeviceResults;
 pub use exams::{EarlierExam, StoredExam, StoredResource};
@@ -40,6 +43,7 @@ pub use outbox::{
     Claimed, Delivery, DeliveryState, Lease, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
     Settled,
 };
+pub use page_sessions::PageSession;
 pub use remote::{Background, Looked, Previous, Taken};
 pub use replay::ReplayPreview;
 pub use resources::Version;

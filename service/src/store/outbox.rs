@@ -2,7 +2,8 @@
 
 use std::time::Duration;
 
-use super::database::{Database, reading, snapshot, transaction, writing};
+use super::attempts::{Ended, keep_attempt};
+use super::database::{Database, reading, snapshot, transaction};
 use super::replay::may_replay;
 use super::{Store, StoreError, postgres};
 use crate::clinic::Reach;
@@ -119,6 +120,10 @@ pub struct Outcome {
     pub placed: Option<String>,
     /// When to look whether it is there, in milliseconds since 1970.
     pub verify_after: Option<i64>,
+    /// The class of the verdict.
+    pub verdict: &'static str,
+    /// How long the attempt took.
+    pub took: Duration,
 }
 
 /// A delivery that was taken up, with what became of it.
@@ -347,8 +352,19 @@ impl Store {
                 .bind(outcome.verify_after)
                 .execute(&mut *transaction)
                 .await?;
+                let ours = changed.rows_affected() == 1;
+                if ours {
+                    keep_attempt!(transaction, one.id, Ended {
+                        at: now,
+                        took: Some(i64::try_from(outcome.took.as_millis()).unwrap_or(i64::MAX)),
+                        verdict: outcome.verdict,
+                        failure: outcome.failure,
+                        remote_status: outcome.remote_status,
+                        detail: outcome.detail.as_deref(),
+                    });
+                }
                 if let Some(recorded) = recorded.get_mut(number) {
-                    *recorded = changed.rows_affected() == 1;
+                    *recorded = ours;
                 }
             }
             transaction.commit().await?;
@@ -362,19 +378,31 @@ impl Store {
     /// # Errors
     /// When the store cannot write.
     pub async fn note_crash(&self, id: i64, lease: Lease, now: i64) -> Result<(), StoreError> {
-        writing!(self, connection => sqlx::query(
-            "UPDATE outbox SET crashes = crashes + 1, lease = NULL, lease_until = NULL, reached = 1,
-                               failure = 'crash', updated = $1, due = $1,
-                               state = CASE WHEN crashes >= 1 THEN 'parked' ELSE 'unknown-outcome' END
-             WHERE id = $2 AND state = 'sending' AND lease = $3",
-        )
-        .bind(now)
-        .bind(id)
-        .bind(lease)
-        .execute(connection)
-        .await?
-        .rows_affected());
-        Ok(())
+        transaction!(self, transaction => {
+            let noted = sqlx::query(
+                "UPDATE outbox SET crashes = crashes + 1, lease = NULL, lease_until = NULL, reached = 1,
+                                   failure = 'crash', updated = $1, due = $1,
+                                   state = CASE WHEN crashes >= 1 THEN 'parked' ELSE 'unknown-outcome' END
+                 WHERE id = $2 AND state = 'sending' AND lease = $3",
+            )
+            .bind(now)
+            .bind(id)
+            .bind(lease)
+            .execute(&mut *transaction)
+            .await?;
+            if noted.rows_affected() == 1 {
+                keep_attempt!(transaction, id, Ended {
+                    at: now,
+                    took: None,
+                    verdict: "crash",
+                    failure: Some("crash"),
+                    remote_status: None,
+                    detail: None,
+                });
+            }
+            transaction.commit().await?;
+            Ok(())
+        })
     }
 
     /// Takes back what an earlier process had under way, as far as nobody else may be at it: with a store of its own

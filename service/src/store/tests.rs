@@ -55,6 +55,9 @@ on_each_store! {
     search_compares_tokens_references_and_dates,
     clinics_have_the_same_identifiers_and_see_nothing_of_each_other,
     tokens_are_kept_and_taken_back,
+    worklists_put_the_most_dangerous_first_and_each_person_once,
+    attempts_are_kept_for_the_last_ones_of_an_exam,
+    a_page_session_is_kept_used_and_ended,
 }
 
 /// A fresh database on the server; none when there is no server, which is said by name.
@@ -460,6 +463,8 @@ fn outcome(state: DeliveryState) -> DeliveryOutcome {
         detail: None,
         placed: None,
         verify_after: None,
+        verdict: "delivered",
+        took: Duration::from_millis(7),
     }
 }
 
@@ -827,4 +832,155 @@ async fn tokens_are_kept_and_taken_back(store: Store) {
     assert_eq!(store.revoke_token("t1", 6).await.unwrap(), Revoked::Before);
     assert_eq!(store.revoke_token("t2", 6).await.unwrap(), Revoked::Unknown);
     assert_eq!(store.tokens().await.unwrap()[0].revoked, Some(5));
+}
+
+const DAY: i64 = 86_400_000;
+
+/// An exam with its assessment and what is asked for after it. `window` and `day` count days from 1 January 2026.
+fn assessed(
+    person: &str,
+    key: &str,
+    version: i64,
+    day: i64,
+    risk: &str,
+    request: Option<(&str, &str, [i64; 2])>,
+) -> ExamChange {
+    let date = |day: i64| {
+        let start = jiff::civil::date(2026, 1, 1);
+        start.saturating_add(jiff::Span::new().days(day)).to_string()
+    };
+    let status = if risk == "unsettled" { "preliminary" } else { "final" };
+    let assessment = json!({
+        "resourceType": "RiskAssessment", "status": status, "occurrenceDateTime": date(day),
+        "method": {"coding": [{"code": "iwgdf-2023"}]},
+        "prediction": [{"qualitativeRisk": {"coding": [{"code": "lowest"}]}},
+                       {"qualitativeRisk": {"coding": [{"code": risk}]}}]
+    });
+    let id = |kind: &str| format!("{key}-{kind}");
+    let mut writes = vec![write("RiskAssessment", &id("a"), version, assessment)];
+    if let Some((kind, priority, [low, high])) = request {
+        let body = json!({
+            "resourceType": "ServiceRequest", "status": "active", "priority": priority,
+            "identifier": [{"system": format!("https://solewire.example/fhir/identifier/{kind}"), "value": key}],
+            "supportingInfo": [{"reference": format!("RiskAssessment/{}", id("a"))}],
+            "occurrencePeriod": {"start": date(low), "end": date(high)}
+        });
+        writes.push(write("ServiceRequest", &id(kind), version, body));
+    }
+    ExamChange { subject: person.into(), encounter: None, ..change(key, version - 1, writes) }
+}
+
+async fn worklists_put_the_most_dangerous_first_and_each_person_once(store: Store) {
+    let recall = |low, high| Some(("recall", "routine", [low, high]));
+    let exams = vec![
+        assessed("late", "k1", 1, 1, "low", recall(120, 400)),
+        assessed("due", "k2", 1, 2, "high", recall(50, 150)),
+        assessed("over", "k3", 1, 3, "moderate", recall(40, 90)),
+        assessed("longer over", "k4", 1, 4, "moderate", recall(40, 80)),
+        assessed("again", "k5", 1, 5, "high", recall(10, 20)),
+        assessed("again", "k6", 1, 60, "low", recall(300, 400)),
+        assessed("urgent", "k7", 1, 7, "high", Some(("referral", "urgent", [7, 8]))),
+        assessed("at once", "k8", 1, 8, "low", Some(("referral", "stat", [9, 10]))),
+        assessed("open", "k9", 1, 9, "unsettled", None),
+    ];
+    commit(&store, exams, 1).await;
+    let start: jiff::Timestamp = "2026-01-01T00:00:00Z".parse().unwrap();
+    let page = |list| ListPage {
+        list,
+        reach: Reach::All,
+        when: None,
+        risk: None,
+        ranked: vec![["low", "moderate", "high", "unsettled"].map(str::to_owned).to_vec()],
+        guideline: "iwgdf-2023".into(),
+        now: start.as_millisecond() + 100 * DAY,
+        count: 50,
+        offset: 0,
+    };
+    let shown = async |page: ListPage| {
+        let (total, listed) = store.worklist(&page).await.unwrap();
+        let ids: Vec<String> = listed.into_iter().map(|entry| entry.assessment_id).collect();
+        (total, ids)
+    };
+    let recalls = || page(Worklist::Recalls);
+    let all = (5, ["k4-a", "k3-a", "k2-a", "k1-a", "k6-a"].map(str::to_owned).to_vec());
+    assert_eq!(shown(recalls()).await, all);
+    let part = |count, offset| ListPage { count, offset, ..recalls() };
+    assert_eq!(shown(part(2, 2)).await, (5, all.1[2..4].to_vec()));
+    assert_eq!(shown(part(2, 50)).await, (5, vec![]), "behind the end");
+    for (when, expected) in [(When::Overdue, 0..2), (When::Due, 2..3), (When::Later, 3..5)] {
+        let expected = all.1[expected].to_vec();
+        let wanted = ListPage { when: Some(when), ..recalls() };
+        assert_eq!(shown(wanted).await, (expected.len() as u64, expected), "{when:?}");
+    }
+    let moderate = ListPage { risk: Some("moderate".into()), ..recalls() };
+    assert_eq!(shown(moderate).await, (2, all.1[..2].to_vec()));
+    let referrals = shown(page(Worklist::Referrals)).await;
+    assert_eq!(referrals, (2, ["k8-a", "k7-a"].map(str::to_owned).to_vec()));
+    assert_eq!(shown(page(Worklist::Incomplete)).await, (1, vec!["k9-a".to_owned()]));
+    let other = ListPage { guideline: "nice-ng19".into(), ..page(Worklist::Incomplete) };
+    assert_eq!(shown(other).await, (0, vec![]));
+
+    let north = Clinic::named("north");
+    let of_north = || ListPage { reach: Reach::of(north.as_ref()), ..recalls() };
+    assert_eq!(shown(of_north()).await, (0, vec![]), "nothing of those without a clinic");
+
+    // The assessment says something else and the request stays as it was: it stands with the assessment of now.
+    commit(&store, vec![assessed("over", "k3", 2, 3, "high", None)], 2).await;
+    let order = ["k3-a", "k4-a", "k2-a", "k1-a", "k6-a"].map(str::to_owned).to_vec();
+    assert_eq!(shown(recalls()).await, (5, order));
+    let listed = store.worklist(&recalls()).await.unwrap().1.remove(0);
+    assert!(listed.assessment.contains("\"high\"") && listed.request.unwrap().contains("2026-02-10"));
+
+    let exams = vec![assessed("due", "k10", 1, 50, "high", recall(50, 150))];
+    let there = Commit { clinic: north.clone(), exams, at: 3, ..Commit::default() };
+    assert_eq!(store.commit(there).await.unwrap(), Committed::Done);
+    assert_eq!(shown(of_north()).await, (1, vec!["k10-a".to_owned()]));
+    let (number, ids) = shown(recalls()).await;
+    assert!(number == 6 && ids.contains(&"k2-a".to_owned()), "a person of that name elsewhere hides nobody");
+}
+
+async fn attempts_are_kept_for_the_last_ones_of_an_exam(store: Store) {
+    commit(&store, vec![change("k", 0, vec![])], 1).await;
+    commit(&store, vec![change("other", 0, vec![])], 1).await;
+    let claimed = store.claim(2, LONG, 2).await.unwrap();
+    settle(&store, &claimed[1], DeliveryState::Delivered, 3).await;
+    let mut lease = claimed[0].lease;
+    let tried = i64::from(u8::MAX);
+    for now in 0..tried {
+        let failed = DeliveryOutcome {
+            verdict: "destination-fault",
+            failure: Some("server-error"),
+            remote_status: Some(503),
+            ..outcome(DeliveryState::Pending)
+        };
+        let one = Settled { id: claimed[0].id, lease, outcome: failed };
+        assert_eq!(store.settle(std::slice::from_ref(&one), now).await.unwrap(), [true]);
+        assert_eq!(store.settle(&[one], now).await.unwrap(), [false], "not the caller's any more");
+        lease = store.claim(now, LONG, 1).await.unwrap().remove(0).lease;
+    }
+    store.note_crash(claimed[0].id, lease, tried).await.unwrap();
+    let kept = store.attempts(claimed[0].id).await.unwrap();
+    assert_eq!(kept.len(), 100);
+    assert_eq!((kept[0].ended, kept[0].verdict.as_str(), kept[0].took), (tried, "crash", None));
+    assert_eq!((kept[1].ended, kept[1].remote_status, kept[1].took), (tried - 1, Some(503), Some(7)));
+    assert_eq!(kept[99].ended, tried - 99);
+    assert_eq!(store.attempts(claimed[1].id).await.unwrap().len(), 1, "each exam has its own");
+}
+
+async fn a_page_session_is_kept_used_and_ended(store: Store) {
+    let session = |used| PageSession { credential: "c".into(), opened: 5, used };
+    store.open_page_session("a", &session(5), (0, 0), 3).await.unwrap();
+    assert_eq!(store.page_session("a").await.unwrap(), Some(session(5)));
+    store.use_page_session("a", 9).await.unwrap();
+    assert_eq!(store.page_session("a").await.unwrap(), Some(session(9)));
+    for (id, used) in [("b", 6), ("c", 7), ("d", 8)] {
+        store.open_page_session(id, &session(used), (0, 0), 3).await.unwrap();
+    }
+    assert_eq!(store.page_session("b").await.unwrap(), None, "the least used makes room");
+    store.open_page_session("e", &session(9), (8, 0), 3).await.unwrap();
+    assert_eq!(store.page_session("c").await.unwrap(), None, "it rested too long");
+    store.open_page_session("f", &session(10), (0, 6), 9).await.unwrap();
+    assert_eq!(store.page_session("a").await.unwrap(), None, "it was opened too long ago");
+    store.end_page_session("f").await.unwrap();
+    assert_eq!(store.page_session("f").await.unwrap(), None);
 }

@@ -5,7 +5,7 @@
 use sqlx::{Database, Encode, QueryBuilder, Type};
 
 use super::database::snapshot;
-use super::{Delivery, Store, StoreError, Version, index};
+use super::{Delivery, Store, StoreError, Version};
 use crate::clinic::Reach;
 
 /// Which list.
@@ -85,9 +85,8 @@ pub struct ExamRecord {
 
 /// When each person was examined last in each clinic. Made once for a statement: asked for each entry it would take quadratic time.
 const LATEST: &str = "WITH latest AS MATERIALIZED (
-    SELECT subject, exams.clinic AS clinic, max(date_low) AS examined FROM exams JOIN resources ON exam = key
-    WHERE current = 1 AND type = 'RiskAssessment' AND status <> 'entered-in-error'
-    GROUP BY subject, exams.clinic) ";
+    SELECT subject, clinic, max(date_low) AS examined FROM exams JOIN worklist ON exam = key
+    WHERE kind = 'assessment' AND status <> 'entered-in-error' GROUP BY subject, clinic) ";
 
 impl Store {
     /// One page of a list, and how long the list is.
@@ -95,21 +94,34 @@ impl Store {
     /// # Errors
     /// When the store cannot be read.
     pub async fn worklist(&self, page: &ListPage) -> Result<(u64, Vec<Listed>), StoreError> {
+        // Bodies are fetched for what is shown and for nothing else: sorting goes over the narrow rows alone.
         let (total, rows) = snapshot!(self, transaction => {
             let mut query = QueryBuilder::new(LATEST);
-            query.push("SELECT count(*)");
-            push_from(&mut query, page);
-            let total: i64 = query.build_query_scalar().fetch_one(&mut *transaction).await?;
-            let mut query = QueryBuilder::new(LATEST);
-            query.push("SELECT about.body, assessed.id, assessed.body, about.date_low, about.date_high");
-            push_from(&mut query, page);
+            query.push("SELECT total, request.body, assessment.id, assessment.body, low, high FROM (");
+            query.push("SELECT about.resource AS request_row, assessed.resource AS assessment_row,");
+            query.push(" about.date_low AS low, about.date_high AS high, count(*) OVER () AS total, row_number() OVER (");
             push_order(&mut query, page);
-            query.push(" LIMIT ").push_bind(i64::from(page.count));
+            query.push(") AS place");
+            push_from(&mut query, page);
+            query.push(" ORDER BY place LIMIT ").push_bind(i64::from(page.count));
             query.push(" OFFSET ").push_bind(i64::from(page.offset));
+            query.push(") AS shown JOIN resources AS request ON request.row = request_row");
+            query.push(" JOIN resources AS assessment ON assessment.row = assessment_row ORDER BY place");
             let rows: Vec<Row> = query.build_query_as().fetch_all(&mut *transaction).await?;
+            let total = match rows.first() {
+                Some((total, ..)) => *total,
+                None if page.offset == 0 => 0,
+                // Behind the end; the list is not empty for that.
+                None => {
+                    let mut query = QueryBuilder::new(LATEST);
+                    query.push("SELECT count(*)");
+                    push_from(&mut query, page);
+                    query.build_query_scalar().fetch_one(&mut *transaction).await?
+                }
+            };
             Ok::<_, StoreError>((total, rows))
         })?;
-        let listed = rows.into_iter().map(|(request, assessment_id, assessment, low, high)| Listed {
+        let listed = rows.into_iter().map(|(_, request, assessment_id, assessment, low, high)| Listed {
             request: (page.list != Worklist::Incomplete).then_some(request),
             assessment_id,
             assessment,
@@ -159,8 +171,8 @@ impl Store {
     }
 }
 
-/// The request, the assessment with its id, and the window.
-type Row = (String, String, String, Option<i64>, Option<i64>);
+/// How long the whole list is; the request, the assessment with its id, and the window.
+type Row = (i64, String, String, String, Option<i64>, Option<i64>);
 
 /// `about` is what is listed, `assessed` the assessment it follows from. They are the same for incomplete exams.
 fn push_from<D>(query: &mut QueryBuilder<D>, page: &ListPage)
@@ -170,44 +182,27 @@ where
     i64: for<'q> Encode<'q, D> + Type<D>,
     &'static str: for<'q> Encode<'q, D> + Type<D>,
 {
-    query.push(" FROM resources AS about JOIN exams AS own ON own.key = about.exam");
+    query.push(" FROM worklist AS about JOIN exams AS own ON own.key = about.exam");
     query.push(" JOIN latest ON latest.subject = own.subject AND latest.clinic = own.clinic");
-    let role = match page.list {
-        Worklist::Recalls => Some("https://solewire.example/fhir/identifier/recall"),
-        Worklist::Referrals => Some("https://solewire.example/fhir/identifier/referral"),
-        Worklist::Incomplete => None,
-    };
-    if let Some(system) = role {
-        push_value(query, "marked", "about", index::IDENTIFIER);
-        query.push(" AND marked.system = ").push_bind(system);
-        push_value(query, "led", "about", index::ASSESSMENT);
-        query
-            .push(" JOIN resources AS assessed ON assessed.type = 'RiskAssessment' AND assessed.current = 1");
-        query.push(" AND assessed.id = led.value");
-    } else {
-        push_value(query, "method", "about", index::METHOD);
-        query.push(" AND method.value = ").push_bind(page.guideline.clone());
-        query.push(" JOIN resources AS assessed ON assessed.row = about.row");
-    }
-    query.push(" LEFT");
-    push_value(query, "risk", "assessed", index::RISK);
-    query.push(" LEFT");
-    push_value(query, "priority", "about", index::PRIORITY);
-    query.push(" WHERE about.current = 1");
-    if let Some(clinic) = page.reach.only() {
-        query.push(" AND about.clinic = ").push_bind(clinic.to_owned());
-    }
     match page.list {
         Worklist::Recalls | Worklist::Referrals => {
-            query.push(" AND about.type = 'ServiceRequest' AND about.status = 'active'");
+            query.push(" JOIN worklist AS assessed");
+            query.push(" ON assessed.kind = 'assessment' AND assessed.assessment = about.assessment");
+            let kind = if page.list == Worklist::Recalls { "recall" } else { "referral" };
+            query.push(" WHERE about.status = 'active' AND about.kind = ").push_bind(kind);
         }
         Worklist::Incomplete => {
-            query.push(" AND about.type = 'RiskAssessment' AND about.status = 'preliminary'");
+            query.push(" JOIN worklist AS assessed ON assessed.resource = about.resource");
+            query.push(" WHERE about.kind = 'assessment' AND about.status = 'preliminary'");
+            query.push(" AND about.guideline = ").push_bind(page.guideline.clone());
         }
     }
     query.push(" AND assessed.date_low >= latest.examined");
+    if let Some(clinic) = page.reach.only() {
+        query.push(" AND own.clinic = ").push_bind(clinic.to_owned());
+    }
     if let Some(risk) = &page.risk {
-        query.push(" AND risk.value = ").push_bind(risk.clone());
+        query.push(" AND assessed.risk = ").push_bind(risk.clone());
     }
     match page.when {
         None => {}
@@ -224,15 +219,6 @@ where
     }
 }
 
-fn push_value<D>(query: &mut QueryBuilder<D>, alias: &str, of: &str, name: &'static str)
-where
-    D: Database,
-    &'static str: for<'q> Encode<'q, D> + Type<D>,
-{
-    query.push(format!(" JOIN search_values AS {alias} ON {alias}.resource = {of}.row AND {alias}.name = "));
-    query.push_bind(name);
-}
-
 /// The most dangerous first: the more urgent referral, the window that has ended, the higher category, the end that
 /// comes first. A category that is not known here is taken for the most dangerous.
 fn push_order<D>(query: &mut QueryBuilder<D>, page: &ListPage)
@@ -241,16 +227,16 @@ where
     String: for<'q> Encode<'q, D> + Type<D>,
     i64: for<'q> Encode<'q, D> + Type<D>,
 {
-    query.push(" ORDER BY CASE priority.value WHEN 'stat' THEN 0 WHEN 'urgent' THEN 1 ELSE 2 END");
+    query.push("ORDER BY about.urgency");
     if page.list != Worklist::Incomplete {
         query.push(", CASE WHEN about.date_high <= ").push_bind(page.now);
         query.push(" THEN 0 WHEN about.date_low <= ").push_bind(page.now).push(" THEN 1 ELSE 2 END");
     }
-    query.push(", CASE risk.value");
+    query.push(", CASE assessed.risk");
     for categories in &page.ranked {
         for (rank, category) in (1_i64..).zip(categories.iter().rev()) {
             query.push(" WHEN ").push_bind(category.clone()).push(" THEN ").push_bind(rank);
         }
     }
-    query.push(" ELSE 0 END, about.date_high, about.row");
+    query.push(" ELSE 0 END, about.date_high, about.resource");
 }

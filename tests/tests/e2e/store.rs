@@ -106,7 +106,9 @@ async fn a_store_that_lost_a_delivery_does_not_pass_its_check() {
     service.kill();
     let path = service.folder().join("solewire.db");
     let mut connection = SqliteConnection::connect(&format!("sqlite:{}", path.display())).await.unwrap();
-    sqlx::query("DELETE FROM outbox").execute(&mut connection).await.unwrap();
+    for lost in ["DELETE FROM attempts", "DELETE FROM outbox"] {
+        sqlx::query(lost).execute(&mut connection).await.unwrap();
+    }
     connection.close().await.unwrap();
     let ran = solewire(&["store", "check"], &service.folder());
     assert_eq!(ran.code, Some(1), "{ran:?}");
