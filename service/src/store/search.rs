@@ -133,13 +133,15 @@ impl Store {
     /// When the store cannot be read.
     pub async fn search(&self, search: &Search) -> Result<Found, StoreError> {
         snapshot!(self, transaction => {
-            let mut query = QueryBuilder::new("SELECT count(*) FROM resources WHERE current = 1");
+            let mut query = QueryBuilder::new("SELECT count(*)");
+            push_from(&mut query, search);
             push_filters(&mut query, search);
             let total: i64 = query.build_query_scalar().fetch_one(&mut *transaction).await?;
             let mut page = Vec::new();
             if search.count > 0 {
                 let mut query = QueryBuilder::new("SELECT ");
-                query.push(Version::COLUMNS).push(" FROM resources WHERE current = 1");
+                query.push(Version::COLUMNS);
+                push_from(&mut query, search);
                 push_filters(&mut query, search);
                 push_page(&mut query, search);
                 page = query.build_query_as().fetch_all(&mut *transaction).await?;
@@ -170,6 +172,57 @@ where
     query.push(" OFFSET ").push_bind(i64::from(search.offset));
 }
 
+/// Begins with the few resources that have a wanted value, where one is asked for, and not with all of the type. SQLite
+/// keeps the order of a cross join. The filter itself is asked again for what was found.
+fn push_from<D>(query: &mut QueryBuilder<D>, search: &Search)
+where
+    D: Database,
+    String: for<'q> Encode<'q, D> + Type<D>,
+{
+    let Some((name, values)) = search.filters.iter().find_map(wanted_values) else {
+        query.push(" FROM resources WHERE current = 1");
+        return;
+    };
+    query.push(" FROM (SELECT DISTINCT resource FROM search_values WHERE name = ").push_bind(name.to_owned());
+    query.push(" AND ");
+    push_or(query, &values, |query, value| {
+        query.push("value = ").push_bind((*value).to_owned());
+    });
+    query.push(") AS wanted CROSS JOIN resources WHERE row = wanted.resource AND current = 1");
+}
+
+/// The values that a filter asks for; none when it asks for something else as well.
+fn wanted_values(filter: &Filter) -> Option<(&'static str, Vec<&str>)> {
+    match filter {
+        Filter::Token(TokenField::Code, _) | Filter::Id(_) | Filter::Status(_) => None,
+        Filter::Token(field, tokens) => {
+            let values: Option<Vec<&str>> = tokens.iter().map(|token| token.value.as_deref()).collect();
+            Some((name_of(*field), values?))
+        }
+        Filter::Subject { any, .. } => Some((index::SUBJECT, whole(any)?)),
+        Filter::Target(any) => Some((index::TARGET, whole(any)?)),
+        Filter::Date(..) => None,
+    }
+}
+
+fn whole(references: &[ReferenceMatch]) -> Option<Vec<&str>> {
+    references
+        .iter()
+        .map(|reference| match reference {
+            ReferenceMatch::Whole(whole) => Some(whole.as_str()),
+            ReferenceMatch::Id(_) => None,
+        })
+        .collect()
+}
+
+fn name_of(field: TokenField) -> &'static str {
+    match field {
+        TokenField::Identifier => index::IDENTIFIER,
+        TokenField::Code => index::CODE,
+        TokenField::SubjectIdentifier => index::SUBJECT_IDENTIFIER,
+    }
+}
+
 fn push_filters<D>(query: &mut QueryBuilder<D>, search: &Search)
 where
     D: Database,
@@ -186,12 +239,7 @@ where
             Filter::Id(ids) => push_any_of(query, "id", ids),
             Filter::Status(statuses) => push_any_of(query, "status", statuses),
             Filter::Token(field, tokens) => {
-                let name = match field {
-                    TokenField::Identifier => index::IDENTIFIER,
-                    TokenField::Code => index::CODE,
-                    TokenField::SubjectIdentifier => index::SUBJECT_IDENTIFIER,
-                };
-                push_or(query, tokens, |query, token| push_token(query, name, token));
+                push_or(query, tokens, |query, token| push_token(query, name_of(*field), token));
             }
             Filter::Subject { any, patient } => {
                 push_or(query, any, |query, reference| push_reference(query, index::SUBJECT, reference));
