@@ -3,6 +3,7 @@
 //! Two kinds of database behind one interface: SQLite, a file of one process, and PostgreSQL, which several processes
 //! share. What was answered is on the disk in both.
 
+mod audit;
 mod commit;
 mod database;
 mod exams;
@@ -30,6 +31,7 @@ use crate::config::StorePlace;
 use database::{Database, writing};
 use space::LastCount;
 
+pub use audit::{AuditRow, AuditSearch, ChainCheck, check_chain};
 pub use commit::{Commit, Committed, ExamChange, Priority, ResourceWrite, SeenEarlier, SeenLater};
 pub use exams::{EarlierExam, StoredExam, StoredResource};
 pub use idempotency::{KeyUse, KeyedAnswer};
