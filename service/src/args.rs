@@ -30,6 +30,12 @@ pub enum Command {
         #[command(subcommand)]
         action: StoreAction,
     },
+    /// The audit of who did what; a service may be adding to it.
+    Audit {
+        /// What to do with it.
+        #[command(subcommand)]
+        action: AuditAction,
+    },
     /// Bearer tokens that are kept in the store. A running service takes them up, and lets go of them, within seconds.
     Token {
         /// What to do with them.
@@ -42,6 +48,18 @@ pub enum Command {
         /// End after the job instead of serving until interrupted.
         #[arg(long)]
         once: bool,
+    },
+}
+
+/// What to do with the audit.
+#[derive(Debug, Subcommand)]
+pub enum AuditAction {
+    /// Check that every event is there, unchanged and in its place. Says the number and the hash of the last one: kept
+    /// elsewhere, they also tell a store that was rewritten as a whole. Exit status 1 when something is wrong.
+    Check {
+        /// The settings, which name the store.
+        #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
+        config: PathBuf,
     },
 }
 

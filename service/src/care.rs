@@ -49,6 +49,23 @@ pub async fn check(place: &StorePlace, out: &mut impl Write) -> Result<bool, Box
     Ok(check.faults.is_empty())
 }
 
+/// Checks the chain of the audit and says what was found; true when it is whole.
+///
+/// # Errors
+/// When the store cannot be opened or read.
+pub async fn check_audit(place: &StorePlace, out: &mut impl Write) -> Result<bool, Box<dyn Error>> {
+    let check = store::check_chain(place).await?;
+    writeln!(out, "{} events in order; the last has the hash {}", check.sound, check.hash)?;
+    match check.fault {
+        None => writeln!(out, "whole")?,
+        Some((number, fault)) => {
+            writeln!(out, "fault at event {number}: {fault}")?;
+            writeln!(out, "not whole: keep the store as it is, and compare it with the last backup")?;
+        }
+    }
+    Ok(check.fault.is_none())
+}
+
 /// What was received and what became of it, so that it can be added up.
 fn counts(check: &Check, out: &mut impl Write) -> std::io::Result<()> {
     let total: i64 = check.states.iter().map(|(_, number)| number).sum();

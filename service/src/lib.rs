@@ -9,6 +9,7 @@
 
 pub mod access;
 pub mod args;
+pub mod audit;
 pub mod care;
 pub mod clinic;
 pub mod clock;

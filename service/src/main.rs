@@ -4,7 +4,7 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser as _;
-use solewire_service::args::{Args, Command, StoreAction, TokenAction};
+use solewire_service::args::{Args, AuditAction, Command, StoreAction, TokenAction};
 use solewire_service::clock::Clock;
 use solewire_service::config::Config;
 use solewire_service::demo::{self, Afterwards};
@@ -18,6 +18,7 @@ async fn main() -> ExitCode {
     match Args::parse().command {
         Command::Serve { config } => serve(&config).await,
         Command::Store { action } => look_after(action).await,
+        Command::Audit { action: AuditAction::Check { config } } => check_audit(&config).await,
         Command::Token { action } => look_after_tokens(action).await,
         Command::Demo { once } => show(once).await,
     }
@@ -50,6 +51,18 @@ async fn look_after(action: StoreAction) -> ExitCode {
         StoreAction::Check { .. } => care::check(&place, out).await,
     };
     match done {
+        Ok(true) => ExitCode::SUCCESS,
+        Ok(false) => ExitCode::FAILURE,
+        Err(error) => give_up(error.as_ref()),
+    }
+}
+
+async fn check_audit(file: &Path) -> ExitCode {
+    let place = match Config::load(file) {
+        Ok(config) => config.store.place,
+        Err(error) => return give_up(&error),
+    };
+    match care::check_audit(&place, &mut std::io::stdout()).await {
         Ok(true) => ExitCode::SUCCESS,
         Ok(false) => ExitCode::FAILURE,
         Err(error) => give_up(error.as_ref()),

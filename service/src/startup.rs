@@ -218,6 +218,7 @@ async fn gate(
     followers: &mut Vec<JoinHandle<()>>,
 ) -> Result<http::Gate, StartError> {
     let gate = http::Gate::new(config.access.clone(), clock.clone(), config.pages.idle, store.clone());
+    let gate = gate.noting(store.clone());
     let Access::Tokens(callers) = &config.access else { return Ok(gate) };
     let (stored, follower) = access::follow(store.clone(), access::known_now(store).await?);
     followers.push(follower);

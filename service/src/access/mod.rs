@@ -1,6 +1,7 @@
 //! Who a caller is, by whatever shows it, and what a caller may do.
 
 mod certificate;
+mod denials;
 mod issuer;
 mod keys;
 mod limits;
@@ -8,6 +9,7 @@ mod scopes;
 mod tokens;
 
 pub use certificate::{PeerCertificate, note_certificate};
+pub(crate) use denials::Denials;
 pub use issuer::{Issuer, NotTaken};
 pub use keys::KeySource;
 pub(crate) use limits::Limits;

@@ -214,7 +214,7 @@ impl Worker {
         Ok(next)
     }
 
-    /// Records one that finished, and with it in one transaction all that have finished by now.
+    /// Records one that finished, and with it all that have finished by now.
     async fn finish(&mut self, first: Ended) {
         let mut settled = Vec::new();
         let mut next = Some(first);
@@ -228,10 +228,20 @@ impl Worker {
             }
             next = self.under_way.try_join_next_with_id();
         }
+        // Those that were taken lock nothing but themselves, and share a transaction.
+        let (taken, others): (Vec<Settled>, Vec<Settled>) =
+            settled.into_iter().partition(|one| one.outcome.state == DeliveryState::Delivered);
+        self.settle(&taken).await;
+        for one in &others {
+            self.settle(std::slice::from_ref(one)).await;
+        }
+    }
+
+    async fn settle(&self, settled: &[Settled]) {
         if settled.is_empty() {
             return;
         }
-        match self.parts.store.settle(&settled, self.parts.clock.now_ms()).await {
+        match self.parts.store.settle(settled, self.parts.clock.now_ms()).await {
             Ok(recorded) => {
                 for (one, _) in settled.iter().zip(recorded).filter(|(_, recorded)| !recorded) {
                     let delivery = one.id;

@@ -10,7 +10,7 @@ use sha2::{Digest as _, Sha256};
 use super::error::ApiError;
 use super::negotiate::header;
 use super::sessions::{Proof, Sessions};
-use crate::access::{Caller, Issuer, Known, Limits, NotTaken, PeerCertificate, Types};
+use crate::access::{Caller, Denials, Issuer, Known, Limits, NotTaken, PeerCertificate, Types};
 use crate::clock::Clock;
 use crate::config::{Access, Callers, Right, Sha256Hash, Token};
 use crate::intake::hex;
@@ -29,6 +29,7 @@ pub struct Gate {
     stored: Known,
     issuer: Option<Arc<Issuer>>,
     limits: Option<Limits>,
+    denials: Option<Denials>,
     clock: Clock,
     sessions: Sessions,
 }
@@ -67,6 +68,7 @@ impl Gate {
             stored: Known::none(),
             issuer: None,
             limits,
+            denials: None,
             clock,
             sessions: Sessions::new(idle, store),
         }
@@ -76,6 +78,21 @@ impl Gate {
     #[must_use]
     pub(crate) fn knowing(self, stored: Known, issuer: Option<Arc<Issuer>>) -> Gate {
         Gate { stored, issuer, ..self }
+    }
+
+    /// The same gate, which keeps in the audit whom it turned away.
+    #[must_use]
+    pub(crate) fn noting(self, store: Store) -> Gate {
+        Gate { denials: Some(Denials::kept_in(store)), ..self }
+    }
+
+    /// Keeps that somebody was turned away. Turned away they are in any case.
+    async fn note(&self, caller: Option<&Caller>, error: &ApiError) {
+        let denied =
+            matches!(error, ApiError::Login | ApiError::BadToken | ApiError::Right(_) | ApiError::OtherSite);
+        if let Some(denials) = self.denials.as_ref().filter(|_| denied) {
+            denials.note(caller, &error.to_string(), self.clock.now_ms()).await;
+        }
     }
 
     /// Whether callers need a token at all.
@@ -89,7 +106,13 @@ impl Gate {
             Access::Open => return Err(ApiError::NotFound("No token is needed here.")),
             Access::Tokens(callers) => callers,
         };
-        let (caller, proof) = self.bearer(callers, token).await?;
+        let (caller, proof) = match self.bearer(callers, token).await {
+            Ok(known) => known,
+            Err(error) => {
+                self.note(None, &error).await;
+                return Err(error);
+            }
+        };
         Ok((self.sessions.open(&proof, self.clock.now_ms()).await?, caller))
     }
 
@@ -165,17 +188,26 @@ impl Gate {
 
     /// The one place where a request is let through or turned away.
     async fn decide(&self, request: &HttpRequest, need: Need<'_>) -> Result<Caller, ApiError> {
-        let caller = self.caller(request).await?;
+        let caller = match self.caller(request).await {
+            Ok(caller) => caller,
+            Err(error) => {
+                self.note(None, &error).await;
+                return Err(error);
+            }
+        };
         if let Some(limits) = &self.limits {
             let taken = limits.take(&caller.owner_of_keys(), Instant::now());
             taken.map_err(|seconds| ApiError::TooMany { seconds })?;
         }
-        need.met_by(&caller)?;
+        if let Err(error) = need.met_by(&caller) {
+            self.note(Some(&caller), &error).await;
+            return Err(error);
+        }
         Ok(caller)
     }
 }
 
-/// Who asks, when they may. Whatever is to be noted about denied access is noted here.
+/// Who asks, when they may.
 pub(super) async fn require(gate: &Gate, request: &HttpRequest, right: Right) -> Result<Caller, ApiError> {
     gate.decide(request, Need::Right(right)).await
 }

@@ -2,6 +2,7 @@
 
 mod access;
 mod answer;
+mod audit;
 mod comparison;
 mod error;
 mod metadata;
@@ -104,6 +105,9 @@ pub fn operations(services: &mut web::ServiceConfig) {
             "GET, POST",
             [web::get().to(operations::replay_preview), web::post().to(operations::replay_all)],
         ))
+        .service(path("/fhir/AuditEvent/_search", "POST", [web::post().to(audit::by_form)]))
+        .service(path("/fhir/AuditEvent/{id}", "GET", [web::get().to(audit::read)]))
+        .service(path("/fhir/AuditEvent", "GET", [web::get().to(audit::by_query)]))
         .service(path("/metrics", "GET", [web::get().to(operations::metrics)]));
     health(services);
 }

@@ -219,6 +219,7 @@ async fn exam(
     let operates = caller.may(Right::Operate);
     let record = state.intake.store.exam_of("RiskAssessment", &id, &caller.reach()).await?;
     let record = record.ok_or(ApiError::NotFound("No exam has an assessment with this id."))?;
+    super::audit::note_read(&state, &caller, vec![format!("RiskAssessment/{}", id.as_str())]).await?;
     let mut resources = Vec::with_capacity(record.resources.len());
     for version in &record.resources {
         let body: Value = serde_json::from_str(&answer::body_as_read(version)?)

@@ -142,7 +142,7 @@ fn reference(value: &str) -> ReferenceMatch {
     }
 }
 
-fn date(value: &str) -> Option<(Prefix, Span)> {
+pub(super) fn date(value: &str) -> Option<(Prefix, Span)> {
     let prefixes = [
         ("eq", Prefix::Equal),
         ("ne", Prefix::NotEqual),

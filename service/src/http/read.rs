@@ -7,20 +7,20 @@ use serde_json::{Value, json};
 
 use super::error::ApiError;
 use super::negotiate::{accept_json, header};
-use super::{STORED_TYPES, State, access, answer, base};
-use crate::clinic::Reach;
+use super::{STORED_TYPES, State, access, answer, audit, base};
+use crate::access::Caller;
 use crate::clock::instant;
 use crate::store::StoreError;
 
 const ABSENT: ApiError = ApiError::NotFound("No resource of this type has this id.");
 
-/// How far the caller may see, when the resource may be asked for at all.
+/// Who asks, when the resource may be asked for at all.
 async fn allowed(
     state: &State,
     request: &HttpRequest,
     resource_type: &str,
     id: &str,
-) -> Result<Reach, ApiError> {
+) -> Result<Caller, ApiError> {
     let caller = access::require_reading(&state.access, request, resource_type).await?;
     accept_json(request)?;
     if !STORED_TYPES.contains(&resource_type) {
@@ -28,7 +28,7 @@ async fn allowed(
     }
     // What is no id (HL7 FHIR R4, datatype id) is nobody's; the store is not asked.
     let allowed = |byte: u8| byte.is_ascii_alphanumeric() || matches!(byte, b'-' | b'.');
-    if id.bytes().all(allowed) { Ok(caller.reach()) } else { Err(ABSENT) }
+    if id.bytes().all(allowed) { Ok(caller) } else { Err(ABSENT) }
 }
 
 /// `GET /fhir/{type}/{id}`
@@ -38,8 +38,9 @@ pub(super) async fn read(
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id) = path.into_inner();
-    let reach = allowed(&state, &request, &resource_type, &id).await?;
-    let version = state.intake.store.read(&resource_type, &id, &reach).await?.ok_or(ABSENT)?;
+    let caller = allowed(&state, &request, &resource_type, &id).await?;
+    let version = state.intake.store.read(&resource_type, &id, &caller.reach()).await?.ok_or(ABSENT)?;
+    audit::note_read(&state, &caller, vec![format!("{resource_type}/{id}")]).await?;
     let etag = answer::etag(version.version);
     if header(&request, IF_NONE_MATCH).is_some_and(|tags| tags.split(',').any(|tag| tag.trim() == etag)) {
         return Ok(HttpResponse::NotModified().insert_header((ETAG, etag)).finish());
@@ -54,9 +55,10 @@ pub(super) async fn version(
     path: web::Path<(String, String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id, number) = path.into_inner();
-    let reach = allowed(&state, &request, &resource_type, &id).await?;
-    let history = state.intake.store.history(&resource_type, &id, &reach).await?;
+    let caller = allowed(&state, &request, &resource_type, &id).await?;
+    let history = state.intake.store.history(&resource_type, &id, &caller.reach()).await?;
     let version = history.iter().find(|version| version.version.to_string() == number).ok_or(ABSENT)?;
+    audit::note_read(&state, &caller, vec![format!("{resource_type}/{id}")]).await?;
     answer::resource(StatusCode::OK, version)
 }
 
@@ -67,11 +69,12 @@ pub(super) async fn history(
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id) = path.into_inner();
-    let reach = allowed(&state, &request, &resource_type, &id).await?;
-    let history = state.intake.store.history(&resource_type, &id, &reach).await?;
+    let caller = allowed(&state, &request, &resource_type, &id).await?;
+    let history = state.intake.store.history(&resource_type, &id, &caller.reach()).await?;
     if history.is_empty() {
         return Err(ABSENT);
     }
+    audit::note_read(&state, &caller, vec![format!("{resource_type}/{id}")]).await?;
     let base = base(&state, &request);
     let mut entries = Vec::with_capacity(history.len());
     for version in &history {

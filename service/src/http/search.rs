@@ -8,7 +8,7 @@ use url::form_urlencoded;
 use super::error::ApiError;
 use super::negotiate::{FormBody, accept_json, strict_handling};
 use super::parameters::{SEARCHED_TYPES, filter, sort};
-use super::{State, access, answer, base};
+use super::{State, access, answer, audit, base};
 use crate::clinic::Reach;
 use crate::store::{Found, Search, SortKey, StoreError};
 
@@ -61,6 +61,7 @@ async fn run(
     let Understood { search, used } =
         understand(resource_type, caller.reach(), encoded, strict_handling(request))?;
     let found = state.intake.store.search(&search).await?;
+    audit::note_versions(state, &caller, &found.page).await?;
     let bundle = bundle(&base(state, request), &search, &used, &found)?;
     Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
 }

@@ -6,7 +6,7 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::error::ApiError;
-use super::{State, access, pages};
+use super::{State, access, audit, pages};
 use crate::clock::instant;
 use crate::config::Right;
 use crate::store::{ListPage, Listed, When, Worklist};
@@ -71,6 +71,8 @@ pub(super) async fn list(
         offset: if file { 0 } else { wish.offset.unwrap_or(0) },
     };
     let (total, listed) = state.intake.store.worklist(&page).await?;
+    let about = listed.iter().map(|entry| format!("RiskAssessment/{}", entry.assessment_id)).collect();
+    audit::note_read(&state, &caller, about).await?;
     let entries: Vec<Value> = listed.iter().map(|entry| shown(entry, now)).collect();
     if file {
         let mut response = pages::unkept(HttpResponse::Ok());

@@ -281,8 +281,12 @@ impl Intake {
     ) -> Result<Option<Accepted>, Refusal> {
         let at = self.clock.now();
         let options = self.options(at);
-        let mut commit =
-            Commit { clinic: handed.clinic.clone(), at: at.as_millisecond(), ..Commit::default() };
+        let mut commit = Commit {
+            clinic: handed.clinic.clone(),
+            caller: Some(handed.caller.clone()),
+            at: at.as_millisecond(),
+            ..Commit::default()
+        };
         let mut entries: Vec<EntryAnswer> = (0..work.entries).map(|_| EntryAnswer::context()).collect();
         let mut assessments = Vec::new();
         let exams = match &work.target {

@@ -3,9 +3,11 @@
 use serde_json::Value;
 use solewire_profiles::ExamKey;
 
+use super::audit::{Chain as _, events};
 use super::database::{Database, for_both};
 use super::exams::{EARLIER, ExamRow, LATER, MATCHING};
 use super::{DeviceResults, KeyedAnswer, Store, StoreError, TokenMatch, column, index, postgres};
+use crate::audit::AuditEvent;
 use crate::clinic::Clinic;
 
 /// What is delivered first. Versions of one exam keep their order all the same.
@@ -90,6 +92,10 @@ pub struct SeenLater {
 pub struct Commit {
     /// The clinic that all of it belongs to; none for a caller without one.
     pub clinic: Option<Clinic>,
+    /// Who handed it in.
+    pub caller: Option<String>,
+    /// What else is kept in the audit with it.
+    pub events: Vec<AuditEvent>,
     /// The exams that change.
     pub exams: Vec<ExamChange>,
     /// What the exams were held against, as it was seen.
@@ -235,6 +241,7 @@ for_both! {
                 return Ok(Committed::Overtaken);
             }
         }
+        connection.append(&events(commit), clinic, commit.at).await?;
         Ok(Committed::Done)
     }
 

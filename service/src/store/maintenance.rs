@@ -138,7 +138,7 @@ async fn check_sqlite(path: &Path) -> Result<Check, StoreError> {
 }
 
 /// A connection that reads beside a service that writes.
-async fn open_to_read(path: &Path) -> Result<SqliteConnection, StoreError> {
+pub(super) async fn open_to_read(path: &Path) -> Result<SqliteConnection, StoreError> {
     let options = sqlite::options(path).read_only(true);
     options.connect().await.map_err(|error| sqlite::explain(path, &error))
 }

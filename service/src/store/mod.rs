@@ -4,6 +4,7 @@
 //! share. What was answered is on the disk in both.
 
 mod attempts;
+mod audit;
 mod commit;
 mod database;
 mod devices;
@@ -34,6 +35,7 @@ use database::{Database, writing};
 use space::LastCount;
 
 pub use attempts::Attempt;
+pub use audit::{AuditRow, AuditSearch, ChainCheck, check_chain};
 pub use commit::{Commit, Committed, ExamChange, Priority, ResourceWrite, SeenEarlier, SeenLater};
 pub use devices::DeviceResults;
 pub use exams::{EarlierExam, StoredExam, StoredResource};

@@ -3,9 +3,11 @@
 use std::time::Duration;
 
 use super::attempts::{Ended, keep_attempt};
+use super::audit::Chain as _;
 use super::database::{Database, reading, snapshot, transaction};
 use super::replay::may_replay;
 use super::{Store, StoreError, postgres};
+use crate::audit::{AuditAction, AuditEvent, AuditOutcome, exam_id};
 use crate::clinic::Reach;
 
 macro_rules! states {
@@ -251,6 +253,31 @@ macro_rules! claim {
     };
 }
 
+/// What the audit says about an attempt.
+fn sent(id: i64, state: DeliveryState, exam: &str, failure: Option<&str>) -> AuditEvent {
+    let (action, outcome) = match state {
+        DeliveryState::Delivered | DeliveryState::Verified => (AuditAction::Send, AuditOutcome::Success),
+        DeliveryState::Parked => (AuditAction::Park, AuditOutcome::Serious),
+        DeliveryState::Pending
+        | DeliveryState::Sending
+        | DeliveryState::UnknownOutcome
+        | DeliveryState::Discarded
+        | DeliveryState::Withdrawn => (AuditAction::Send, AuditOutcome::Minor),
+    };
+    AuditEvent {
+        exam: Some(exam_id(exam)),
+        delivery: Some(id),
+        outcome,
+        detail: failure.map(str::to_owned),
+        ..AuditEvent::of(action, None)
+    }
+}
+
+/// What the audit says about an operator's act.
+pub(super) fn operated(action: AuditAction, caller: &str, id: i64, exam: &str) -> AuditEvent {
+    AuditEvent { exam: Some(exam_id(exam)), delivery: Some(id), ..AuditEvent::of(action, Some(caller)) }
+}
+
 const COLUMNS: &str = "SELECT id, exam_version, state, attempts, due, created, updated, failure, remote_status, detail, payload FROM outbox";
 
 impl Store {
@@ -312,10 +339,11 @@ impl Store {
     /// When the store cannot write.
     pub async fn settle(&self, settled: &[Settled], now: i64) -> Result<Vec<bool>, StoreError> {
         transaction!(self, transaction => {
-            // In the order in which everybody locks exams, so that no two wait for each other.
+            // In one order for all, so that no two processes wait for each other.
             let mut order: Vec<usize> = (0..settled.len()).collect();
             order.sort_by_key(|number| settled.get(*number).map(|one| one.id));
             let mut recorded = vec![false; settled.len()];
+            let mut events = Vec::new();
             for number in order {
                 let Some(one) = settled.get(number) else { continue };
                 let outcome = &one.outcome;
@@ -324,7 +352,7 @@ impl Store {
                     // A withdrawal that is being stored at this moment is either seen below or sees this row.
                     lock_exam_of!(transaction, one.id);
                 }
-                let changed = sqlx::query(
+                let changed: Option<(String, String, String)> = sqlx::query_as(
                     "UPDATE outbox SET due = $2, lease = NULL, lease_until = NULL, attempts = attempts - $3,
                                        failure = $4, remote_status = $5, detail = $6, updated = $7,
                                        placed = coalesce($12, placed), verify_after = $13,
@@ -335,7 +363,8 @@ impl Store {
                                              AND later.exam_version > outbox.exam_version
                                              AND later.withdrawal = 1)
                                          THEN 'withdrawn' ELSE $1 END
-                     WHERE id = $10 AND state = 'sending' AND lease = $11",
+                     WHERE id = $10 AND state = 'sending' AND lease = $11
+                     RETURNING state, exam, clinic",
                 )
                 .bind(outcome.state.word())
                 .bind(outcome.due)
@@ -350,10 +379,12 @@ impl Store {
                 .bind(one.lease)
                 .bind(&outcome.placed)
                 .bind(outcome.verify_after)
-                .execute(&mut *transaction)
+                .fetch_optional(&mut *transaction)
                 .await?;
-                let ours = changed.rows_affected() == 1;
-                if ours {
+                let ours = changed.is_some();
+                if let Some((word, exam, clinic)) = changed {
+                    let state = DeliveryState::try_from(word)?;
+                    events.push((sent(one.id, state, &exam, outcome.failure), clinic));
                     keep_attempt!(transaction, one.id, Ended {
                         at: now,
                         took: Some(i64::try_from(outcome.took.as_millis()).unwrap_or(i64::MAX)),
@@ -367,6 +398,10 @@ impl Store {
                     *recorded = ours;
                 }
             }
+            // The end of the chain last, so that nobody who holds it waits for an exam.
+            for (event, clinic) in events {
+                transaction.append(&[event], &clinic, now).await?;
+            }
             transaction.commit().await?;
             Ok(recorded)
         })
@@ -379,18 +414,19 @@ impl Store {
     /// When the store cannot write.
     pub async fn note_crash(&self, id: i64, lease: Lease, now: i64) -> Result<(), StoreError> {
         transaction!(self, transaction => {
-            let noted = sqlx::query(
+            let crashed: Option<(String, String, String)> = sqlx::query_as(
                 "UPDATE outbox SET crashes = crashes + 1, lease = NULL, lease_until = NULL, reached = 1,
                                    failure = 'crash', updated = $1, due = $1,
                                    state = CASE WHEN crashes >= 1 THEN 'parked' ELSE 'unknown-outcome' END
-                 WHERE id = $2 AND state = 'sending' AND lease = $3",
+                 WHERE id = $2 AND state = 'sending' AND lease = $3
+                 RETURNING state, exam, clinic",
             )
             .bind(now)
             .bind(id)
             .bind(lease)
-            .execute(&mut *transaction)
+            .fetch_optional(&mut *transaction)
             .await?;
-            if noted.rows_affected() == 1 {
+            if let Some((word, exam, clinic)) = crashed {
                 keep_attempt!(transaction, id, Ended {
                     at: now,
                     took: None,
@@ -399,6 +435,8 @@ impl Store {
                     remote_status: None,
                     detail: None,
                 });
+                let state = DeliveryState::try_from(word)?;
+                transaction.append(&[sent(id, state, &exam, Some("crash"))], &clinic, now).await?;
             }
             transaction.commit().await?;
             Ok(())
@@ -553,15 +591,15 @@ impl Store {
     ) -> Result<Result<(), OperatorRefusal>, StoreError> {
         transaction!(self, transaction => {
             lock_exam_of!(transaction, id);
-            let row: Option<(String, String, i64)> =
+            let row: Option<(String, String, i64, String)> =
                 sqlx::query_as(
-                    "SELECT state, exam, exam_version FROM outbox WHERE id = $1 AND ($2 IS NULL OR clinic = $2)",
+                    "SELECT state, exam, exam_version, clinic FROM outbox WHERE id = $1 AND ($2 IS NULL OR clinic = $2)",
                 )
                     .bind(id)
                     .bind(reach.only())
                     .fetch_optional(&mut *transaction)
                     .await?;
-            let Some((word, exam, version)) = row else { return Ok(Err(OperatorRefusal::Absent)) };
+            let Some((word, exam, version, clinic)) = row else { return Ok(Err(OperatorRefusal::Absent)) };
             if let Err(refusal) = check(DeliveryState::try_from(word)?) {
                 return Ok(Err(refusal));
             }
@@ -575,7 +613,7 @@ impl Store {
                     "SELECT count(*) FROM outbox
                      WHERE exam = $1 AND exam_version > $2 AND (reached = 1 OR state = 'sending')",
                 )
-                .bind(exam)
+                .bind(&exam)
                 .bind(version)
                 .fetch_one(&mut *transaction)
                 .await?;
@@ -608,6 +646,8 @@ impl Store {
             .bind(now)
             .execute(&mut *transaction)
             .await?;
+            let done = if state == DeliveryState::Pending { AuditAction::Replay } else { AuditAction::Discard };
+            transaction.append(&[operated(done, caller, id, &exam)], &clinic, now).await?;
             transaction.commit().await?;
             Ok(Ok(()))
         })

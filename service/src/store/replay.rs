@@ -1,7 +1,10 @@
 //! Putting all deliveries of a state back into the queue, and saying beforehand what that would come to.
 
+use super::audit::Chain as _;
 use super::database::{reading, transaction};
+use super::outbox::operated;
 use super::{DeliveryState, OperatorRefusal, Store, StoreError};
+use crate::audit::AuditAction;
 use crate::clinic::Reach;
 
 /// What putting back all deliveries of a state would come to.
@@ -101,17 +104,22 @@ impl Store {
             .execute(&mut *transaction)
             .await?
             .rows_affected();
-            sqlx::query(concat!(
+            let replayed: Vec<(i64, String, String)> = sqlx::query_as(concat!(
                 "UPDATE outbox SET state = 'pending', due = $2, attempts = 0, crashes = 0, confirmed = 1,
                                    verify_after = NULL, verify_tries = 0, updated = $2
                  WHERE state = $1 AND ($3 IS NULL OR clinic = $3) AND NOT ",
-                superseded!()
+                superseded!(),
+                " RETURNING id, exam, clinic"
             ))
             .bind(state.word())
             .bind(now)
             .bind(reach.only())
-            .execute(&mut *transaction)
+            .fetch_all(&mut *transaction)
             .await?;
+            for (id, exam, clinic) in &replayed {
+                let event = operated(AuditAction::Replay, caller, *id, exam);
+                transaction.append(&[event], clinic, now).await?;
+            }
             transaction.commit().await?;
             Ok(Ok(noted))
         })

@@ -1,7 +1,9 @@
 //! Bearer tokens that were made here, known by their hashes.
 
-use super::database::{reading, writing};
+use super::audit::Chain as _;
+use super::database::{reading, transaction};
 use super::{Store, StoreError};
+use crate::audit::{AuditAction, AuditEvent};
 
 /// A token to be kept.
 #[derive(Debug, Clone)]
@@ -56,13 +58,19 @@ pub enum Revoked {
     Unknown,
 }
 
+/// Tokens are made and taken back from the command line, by whoever may read the settings.
+fn about(action: AuditAction, id: &str) -> AuditEvent {
+    AuditEvent { token: Some(id.to_owned()), ..AuditEvent::of(action, Some("command line")) }
+}
+
 impl Store {
     /// Keeps a new token.
     ///
     /// # Errors
     /// When the store cannot write.
     pub async fn keep_token(&self, token: &NewToken, now: i64) -> Result<(), StoreError> {
-        writing!(self, connection => sqlx::query(
+        transaction!(self, transaction => {
+            sqlx::query(
             "INSERT INTO tokens (id, name, hash, rights, clinic, device, created, expires)
              VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
         )
@@ -74,10 +82,13 @@ impl Store {
         .bind(&token.device)
         .bind(now)
         .bind(token.expires)
-        .execute(connection)
-        .await?
-        .rows_affected());
-        Ok(())
+        .execute(&mut *transaction)
+        .await?;
+            let clinic = token.clinic.as_deref().unwrap_or_default();
+            transaction.append(&[about(AuditAction::TokenMade, &token.id)], clinic, now).await?;
+            transaction.commit().await?;
+            Ok(())
+        })
     }
 
     /// All tokens, the oldest first, with those that hold no longer.
@@ -100,15 +111,22 @@ impl Store {
     /// # Errors
     /// When the store cannot write.
     pub async fn revoke_token(&self, id: &str, now: i64) -> Result<Revoked, StoreError> {
-        let changed = writing!(self, connection => sqlx::query(
-            "UPDATE tokens SET revoked = $2 WHERE id = $1 AND revoked IS NULL",
-        )
-        .bind(id)
-        .bind(now)
-        .execute(connection)
-        .await?
-        .rows_affected());
-        if changed > 0 {
+        let changed: Result<bool, StoreError> = transaction!(self, transaction => {
+            let clinic: Option<Option<String>> = sqlx::query_scalar(
+                "UPDATE tokens SET revoked = $2 WHERE id = $1 AND revoked IS NULL RETURNING clinic",
+            )
+            .bind(id)
+            .bind(now)
+            .fetch_optional(&mut *transaction)
+            .await?;
+            if let Some(clinic) = &clinic {
+                let clinic = clinic.as_deref().unwrap_or_default();
+                transaction.append(&[about(AuditAction::TokenRevoked, id)], clinic, now).await?;
+            }
+            transaction.commit().await?;
+            Ok(clinic.is_some())
+        });
+        if changed? {
             return Ok(Revoked::Now);
         }
         let known = self.tokens().await?.iter().any(|token| token.id == id);

@@ -8,6 +8,6 @@ mod rights;
 mod rotation;
 mod settings;
 mod signed;
-mod site;
+pub(crate) mod site;
 mod tls;
 mod tokens;
