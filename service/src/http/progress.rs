@@ -7,7 +7,7 @@ use solewire_profiles::progress::{Places, Progress};
 
 use super::error::ApiError;
 use super::negotiate::{FhirBody, accept_json};
-use super::{State, access, answer};
+use super::{State, access, answer, audit};
 use crate::config::Right;
 use crate::intake::AskedExam;
 
@@ -26,6 +26,7 @@ pub(super) async fn progress(
     })?;
     let found = state.intake.progress(&asked, caller.clinic.as_ref()).await?;
     let progress = found.ok_or(ApiError::NotFound("No exam of this kind is stored."))?;
+    audit::note_read(&state, &caller, Vec::new()).await?;
     Ok(answer::fhir(StatusCode::OK, parameters(&progress).to_string()))
 }
 

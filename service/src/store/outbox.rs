@@ -229,16 +229,18 @@ macro_rules! lock_exam_of {
 }
 
 /// Takes up what is due. `$clock` is the time that leases are compared with, `$until` how a lease is set, `$lock` keeps
-/// what is chosen from others. The condition on the state alone stands first, word for word as in the index.
+/// what is chosen from others. The condition on the state alone stands first, word for word as in the index, which
+/// `$index` names where the planner would rather sort all that waits each time.
 macro_rules! claim {
-    ($clock:expr, $until:expr, $lock:literal) => {
+    ($clock:expr, $until:expr, $index:literal, $lock:literal) => {
         concat!(
             "UPDATE outbox SET state = 'sending', attempts = attempts + 1, updated = $1, lease = $2, ",
             $until,
             ", reached = CASE WHEN state = 'sending' THEN 1 ELSE reached END
              WHERE id IN (
-                SELECT id FROM outbox AS candidate
-                WHERE state IN ('pending', 'sending', 'unknown-outcome')
+                SELECT id FROM outbox AS candidate ",
+            $index,
+            " WHERE state IN ('pending', 'sending', 'unknown-outcome')
                   AND ((state <> 'sending' AND (due <= $1 OR due > $4))
                        OR (state = 'sending' AND lease_until <= ",
             $clock,
@@ -295,7 +297,7 @@ impl Store {
         let (farthest, limit) = (now.saturating_add(FARTHEST_DUE), i64::from(limit));
         let mut claimed: Vec<Claimed> = match &self.database {
             Database::Sqlite(database) => {
-                sqlx::query_as(claim!("$6", "lease_until = $3 + $6", ""))
+                sqlx::query_as(claim!("$6", "lease_until = $3 + $6", "INDEXED BY outbox_next", ""))
                     .bind(now)
                     .bind(database.next_lease())
                     .bind(lasts)
@@ -315,6 +317,7 @@ impl Store {
                         ", lease_until = least($3, $6) + ",
                         postgres::clock!()
                     ),
+                    "",
                     "FOR UPDATE SKIP LOCKED"
                 ))
                 .bind(now)
