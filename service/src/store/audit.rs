@@ -144,9 +144,7 @@ impl Store {
             };
             let exam = exam.map(|key| exam_id(&key).to_string());
             let mut count = sqlx::QueryBuilder::new("SELECT count(*) FROM audit WHERE 1 = 1");
-            let mut page = sqlx::QueryBuilder::new(concat!(
-                "SELECT seq, id, at, clinic, exam, action, body, previous, hash FROM audit WHERE 1 = 1"
-            ));
+            let mut page = sqlx::QueryBuilder::new("SELECT seq, id, at, clinic, exam, action, body, previous, hash FROM audit WHERE 1 = 1");
             for query in [&mut count, &mut page] {
                 if let Some(clinic) = reach.only() {
                     query.push(" AND clinic = ").push_bind(clinic);
