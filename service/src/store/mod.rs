@@ -5,6 +5,7 @@
 
 mod attempts;
 mod audit;
+mod claims;
 mod commit;
 mod database;
 mod devices;
@@ -36,15 +37,13 @@ use space::LastCount;
 
 pub use attempts::Attempt;
 pub use audit::{AuditRow, AuditSearch, ChainCheck, check_chain};
+pub use claims::{Claimed, Lease, Outcome as DeliveryOutcome, Settled};
 pub use commit::{Commit, Committed, ExamChange, Priority, ResourceWrite, SeenEarlier, SeenLater};
 pub use devices::DeviceResults;
 pub use exams::{EarlierExam, StoredExam, StoredResource};
 pub use idempotency::{KeyUse, KeyedAnswer};
 pub use maintenance::{BackupError, Check, back_up, check};
-pub use outbox::{
-    Claimed, Delivery, DeliveryState, Lease, OperatorRefusal, OutboxCounts, Outcome as DeliveryOutcome,
-    Settled,
-};
+pub use outbox::{Delivery, DeliveryState, OperatorRefusal, OutboxCounts};
 pub use page_sessions::PageSession;
 pub use remote::{Background, Looked, Previous, Taken};
 pub use replay::ReplayPreview;
