@@ -134,6 +134,11 @@ impl Criteria {
         Ok(criteria)
     }
 
+    /// Names (see [`names`]) of which every resource that is meant has one; none where the criteria name nothing.
+    pub(super) fn wanted_names(&self) -> Option<Vec<&str>> {
+        self.all.iter().find_map(Criterion::wanted_names)
+    }
+
     /// Whether a resource is meant. `base` is the address of this record system, for absolute references.
     pub(super) fn fit(&self, resource: &Value, base: &str) -> bool {
         self.all.iter().all(|criterion| criterion.fits(resource, base))
@@ -141,6 +146,18 @@ impl Criteria {
 }
 
 impl Criterion {
+    fn wanted_names(&self) -> Option<Vec<&str>> {
+        match self {
+            Criterion::Identifier(tokens) | Criterion::Tag(tokens) => {
+                tokens.iter().map(|token| token.value.as_deref()).collect()
+            }
+            Criterion::Reference { targets, .. } => {
+                Some(targets.iter().map(|target| last_segment(target)).collect())
+            }
+            _ => None,
+        }
+    }
+
     fn fits(&self, resource: &Value, base: &str) -> bool {
         match self {
             Criterion::Id(ids) => {
@@ -172,20 +189,40 @@ impl Criterion {
     }
 }
 
+/// What a resource is mostly asked for by: the values of its identifiers, the codes of its tags, and the last segment of
+/// each of its references.
+pub(super) fn names(resource: &Value) -> impl Iterator<Item = &str> {
+    let identifiers = each(resource.get("identifier")).filter_map(|identifier| text(identifier, "value"));
+    let tags = each(resource.pointer("/meta/tag")).filter_map(|tag| text(tag, "code"));
+    let references = REFERENCES
+        .iter()
+        .flat_map(|(_, element, _)| each(resource.get(*element)))
+        .filter_map(|reference| text(reference, "reference").map(last_segment));
+    identifiers.chain(tags).chain(references)
+}
+
+/// The part of a reference that a search by address and one by id have in common.
+fn last_segment(reference: &str) -> &str {
+    reference.rsplit_once('/').map_or(reference, |(_, last)| last)
+}
+
 fn any_coding(codings: Option<&Value>, tokens: &[Token]) -> bool {
     each(codings)
         .any(|coding| tokens.iter().any(|token| token.fits(text(coding, "system"), text(coding, "code"))))
 }
 
+/// Search parameters of type reference with their elements, and whether they mean a Patient only.
+const REFERENCES: [(&str, &str, bool); 5] = [
+    ("subject", "subject", false),
+    ("patient", "subject", true),
+    ("encounter", "encounter", false),
+    ("target", "target", false),
+    ("based-on", "basedOn", false),
+];
+
 fn reference_element(parameter: &str) -> Option<(&'static str, bool)> {
-    match parameter {
-        "subject" => Some(("subject", false)),
-        "patient" => Some(("subject", true)),
-        "encounter" => Some(("encounter", false)),
-        "target" => Some(("target", false)),
-        "based-on" => Some(("basedOn", false)),
-        _ => None,
-    }
+    let (_, element, patient_only) = REFERENCES.iter().find(|(name, ..)| *name == parameter)?;
+    Some((element, *patient_only))
 }
 
 /// The values of an element that may be single or repeated.

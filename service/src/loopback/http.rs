@@ -172,8 +172,7 @@ fn work(request: &HttpRequest, body: &[u8], shared: &Shared) -> Result<Answer, R
             let heed = shared.state().heeds_conditions;
             let bundle = if heed == Heed::No { without_conditions(bundle) } else { bundle };
             shared.change(|records| {
-                let (after, answer) = transaction::carry_out(records, &bundle, most, base, Timestamp::now())?;
-                *records = after;
+                let answer = transaction::carry_out(records, &bundle, most, base, Timestamp::now())?;
                 Ok(Answer::status(200).json(&answer))
             })
         }

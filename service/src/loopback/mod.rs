@@ -113,10 +113,7 @@ impl Shared {
 
     /// Changes the records in one step: the conditions that were looked at still hold when the change is made.
     fn change<T>(&self, change: impl FnOnce(&mut Records) -> Result<T, Refusal>) -> Result<T, Refusal> {
-        let mut state = self.state();
-        let mut records = state.records.clone();
-        let result = change(&mut records)?;
-        state.records = records;
+        let result = self.state().records.change(change)?;
         self.changed.notify_all();
         Ok(result)
     }

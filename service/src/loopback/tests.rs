@@ -228,6 +228,11 @@ async fn a_defect_anywhere_stores_nothing() {
             )),
             400,
         ),
+        (
+            "a read of nothing, seen after the writes",
+            with(json!({ "request": { "method": "GET", "url": "Observation/404" } })),
+            404,
+        ),
     ];
     for (name, bundle, expected) in cases {
         let (status, answer) = client.post("/", &bundle).await;

@@ -41,20 +41,19 @@ enum Action<'a> {
     },
 }
 
-/// Carries out a transaction Bundle on a copy of the records and gives the copy with the answer.
+/// Carries out a transaction Bundle and gives the answer. Refused, it may have stored a part: see [`Records::change`].
 pub(super) fn carry_out(
-    before: &Records,
+    records: &mut Records,
     bundle: &Value,
     most_entries: Option<usize>,
     base: &str,
     at: Timestamp,
-) -> Result<(Records, Value), Refusal> {
+) -> Result<Value, Refusal> {
     let entries = read_entries(bundle, base)?;
     if most_entries.is_some_and(|most| entries.len() > most) {
         return Err(Refusal::new(413, "too-costly", "A transaction has too many entries."));
     }
-    let mut after = before.clone();
-    let placements = place(&entries, before, &mut after, base)?;
+    let placements = place(&entries, records, base)?;
 
     let mut by_full_url = HashMap::new();
     for (entry, placement) in entries.iter().zip(&placements) {
@@ -63,19 +62,24 @@ pub(super) fn carry_out(
         }
     }
     let written: HashSet<Key> = placements.iter().flatten().map(|placement| placement.key.clone()).collect();
-    let resolver = Resolver { entries: &by_full_url, written: &written, before, conditional: true, base };
+    let resolver =
+        Resolver { entries: &by_full_url, written: &written, before: records, conditional: true, base };
+    let mut resolved = Vec::with_capacity(entries.len());
     for (entry, placement) in entries.iter().zip(&placements) {
         let (Some(body), Some(placement)) = (entry.body(), placement) else { continue };
         let mut body = body.clone();
         resolver.resolve(entry.full_url, &mut body).map_err(|refusal| refusal.in_entry(entry.number))?;
-        interactions::store(&mut after, placement, body, at);
+        resolved.push((placement, body));
+    }
+    for (placement, body) in resolved {
+        interactions::store(records, placement, body, at);
     }
 
     let mut answers = Vec::with_capacity(entries.len());
     for (entry, placement) in entries.iter().zip(&placements) {
         let answer = match placement {
-            Some(placement) => written_answer(&after, placement),
-            None => read_answer(&after, entry, base).map_err(|refusal| refusal.in_entry(entry.number))?,
+            Some(placement) => written_answer(records, placement),
+            None => read_answer(records, entry, base).map_err(|refusal| refusal.in_entry(entry.number))?,
         };
         answers.push(answer);
     }
@@ -83,7 +87,7 @@ pub(super) fn carry_out(
     if let (false, Some(members)) = (answers.is_empty(), response.as_object_mut()) {
         members.insert("entry".to_owned(), Value::Array(answers));
     }
-    Ok((after, response))
+    Ok(response)
 }
 
 /// Holds the references of a resource that came alone against what is stored.
@@ -232,8 +236,7 @@ fn check_full_url(full_url: &str, body: Option<&Value>) -> Result<(), Refusal> {
 /// entries has no meaning.
 fn place(
     entries: &[Entry<'_>],
-    before: &Records,
-    after: &mut Records,
+    records: &mut Records,
     base: &str,
 ) -> Result<Vec<Option<Placement>>, Refusal> {
     let mut taken = HashSet::new();
@@ -245,16 +248,23 @@ fn place(
                 if condition.is_some_and(|condition| !conditions.insert((*resource_type, condition))) {
                     return Err(same_twice(entry.number));
                 }
-                interactions::place_create(after, resource_type, *condition, base)
+                interactions::place_create(records, resource_type, *condition, base)
             }
             Action::Update { key, if_match, body } => {
-                interactions::place_update(before, key.clone(), body, *if_match)
+                interactions::place_update(records, key.clone(), body, *if_match)
             }
             Action::ConditionalUpdate { resource_type, condition, if_match, body } => {
                 if !conditions.insert((*resource_type, *condition)) {
                     return Err(same_twice(entry.number));
                 }
-                interactions::place_conditional_update(after, resource_type, condition, *if_match, body, base)
+                interactions::place_conditional_update(
+                    records,
+                    resource_type,
+                    condition,
+                    *if_match,
+                    body,
+                    base,
+                )
             }
             Action::Read { .. } => {
                 placements.push(None);
