@@ -63,15 +63,8 @@ pub(crate) fn progress(
         what: findings.person.finding(fact).map(|finding| finding.missing.clone()).unwrap_or_default(),
         settles: possibilities.settles_alone.contains(&fact),
     });
-    let open = match exam.panel {
-        PanelStatus::NoPanel => !closed,
-        PanelStatus::Preliminary | PanelStatus::NotCounted => true,
-        PanelStatus::Final | PanelStatus::Amended | PanelStatus::Corrected | PanelStatus::EnteredInError => {
-            false
-        }
-    };
     Progress {
-        open,
+        open: exam.panel.is_open(closed),
         withdrawn: exam.panel == PanelStatus::EnteredInError,
         categories: categories.filter_map(|category| guideline.category_code(category)).collect(),
         recorded: recorded(exam),

@@ -170,6 +170,21 @@ pub enum PanelStatus {
     NotCounted,
 }
 
+impl PanelStatus {
+    /// Whether more results may come. `closed` says that an exam without a panel is closed all the same.
+    #[must_use]
+    pub fn is_open(self, closed: bool) -> bool {
+        match self {
+            PanelStatus::NoPanel => !closed,
+            PanelStatus::Preliminary | PanelStatus::NotCounted => true,
+            PanelStatus::Final
+            | PanelStatus::Amended
+            | PanelStatus::Corrected
+            | PanelStatus::EnteredInError => false,
+        }
+    }
+}
+
 /// A resource that the exam was read from.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Source {

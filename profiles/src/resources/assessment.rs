@@ -404,17 +404,13 @@ fn mitigation(verdict: &Verdict<'_>) -> String {
 
 /// Whether more may come, where the panel does not say that it is final.
 fn progress(derivation: &Derivation<'_>) -> Option<String> {
-    let text = match derivation.exam.panel {
-        PanelStatus::NoPanel if derivation.closed => {
+    let text = match (derivation.exam.panel, derivation.open()) {
+        (PanelStatus::NoPanel, true) => "The exam is open: no panel has closed it, so more results may come.",
+        (PanelStatus::NoPanel, false) => {
             "The exam was closed without a panel: no more results came for a while. A late one still counts."
         }
-        PanelStatus::NoPanel => "The exam is open: no panel has closed it, so more results may come.",
-        PanelStatus::Preliminary | PanelStatus::NotCounted => {
-            "The exam is open: its panel is not final, so more results may come."
-        }
-        PanelStatus::Final | PanelStatus::Amended | PanelStatus::Corrected | PanelStatus::EnteredInError => {
-            return None;
-        }
+        (_, true) => "The exam is open: its panel is not final, so more results may come.",
+        (_, false) => return None,
     };
     Some(text.to_owned())
 }

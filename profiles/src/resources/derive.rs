@@ -43,14 +43,7 @@ impl Derivation<'_> {
 
     /// Whether more results may come: no final panel has closed the exam, nor has anything else.
     pub(super) fn open(&self) -> bool {
-        match self.exam.panel {
-            PanelStatus::NoPanel => !self.closed,
-            PanelStatus::Preliminary | PanelStatus::NotCounted => true,
-            PanelStatus::Final
-            | PanelStatus::Amended
-            | PanelStatus::Corrected
-            | PanelStatus::EnteredInError => false,
-        }
+        self.exam.panel.is_open(self.closed)
     }
 
     pub(super) fn withdrawn(&self) -> bool {

@@ -50,7 +50,8 @@ pub(super) fn referral(
 }
 
 /// The referral that the highest category still possible asks for. While results still come in, only if every category
-/// still possible asks for one: a proposal that the next result takes back helps nobody. Once the exam is closed, what was not examined counts as it does for the recall.
+/// still possible asks for one: a proposal that the next result takes back helps nobody. Once the exam is closed, what
+/// was not examined counts as it does for the recall.
 fn category_referral(
     derivation: &Derivation<'_>,
     verdict: &Verdict<'_>,
