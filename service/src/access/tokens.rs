@@ -12,8 +12,7 @@ use tokio::task::JoinHandle;
 
 use super::{Caller, Types};
 use crate::clinic::Clinic;
-use crate::config::Right;
-use crate::config::{Sha256Hash, hash_of_hex};
+use crate::config::{Right, Sha256Hash, hash_of_hex};
 use crate::store::{Store, StoreError, StoredToken};
 
 const LOOK_AGAIN: Duration = Duration::from_secs(1);

@@ -113,16 +113,7 @@ async fn hand_in(
         })?),
     };
     let reach = caller.reach();
-    let handed = Handed {
-        bytes,
-        expected,
-        caller: caller.owner_of_keys(),
-        device: caller.device,
-        clinic: caller.clinic,
-        key,
-        if_none_exist,
-        target,
-    };
+    let handed = Handed { bytes, expected, caller, key, if_none_exist, target };
     let result = state.intake.submit(handed).await;
     state.metrics.submission(match &result {
         Ok(accepted) if accepted.changed => SubmissionResult::Accepted,

@@ -71,50 +71,46 @@ fn pointer(resource: &PlacedResource) -> String {
     resource.entry.map(|number| format!("/entry/{number}/resource")).unwrap_or_default()
 }
 
-impl Intake {
-    /// Counts what is new of each device and flags times that its clock cannot have shown at receipt.
-    pub(super) fn note_devices(
-        &self,
-        exam: &SubmittedExam,
-        plan: &Plan,
-        caller: Option<&str>,
-        commit: &mut Commit,
-        entries: &mut [EntryAnswer],
-        root: &str,
-    ) {
-        let sender = Sender { known: &self.devices, caller };
-        let Ok(at) = Timestamp::from_millisecond(commit.at) else { return };
-        for (resource, (fate, _, _)) in exam.resources.iter().zip(&plan.fates) {
-            if *fate == Fate::Unchanged {
-                continue;
-            }
-            let Some(device) = sender.device(&resource.body) else { continue };
-            if let Some(most) = device.per_day {
-                count(&mut commit.device_results, device, most, at);
-            }
-            let Some((element, off)) = off_by(&resource.body, at) else { continue };
-            if off.abs() <= device.clock_tolerance {
-                continue;
-            }
-            tracing::warn!(
-                device = device.id,
-                seconds = off.as_secs(),
-                "a stated time is far from its receipt"
-            );
-            let message = format!(
-                "The stated time lies {} seconds {} its receipt, and the device {} may be off by {}. Both times are kept.",
-                off.as_secs().unsigned_abs(),
-                if off.is_negative() { "before" } else { "after" },
-                device.id,
-                device.clock_tolerance.as_secs()
-            );
-            let issue = Issue::new(&SUBMIT_DEVICE_CLOCK, format!("{}/{element}", pointer(resource)), message);
-            if let Some(entry) = entries.get_mut(resource.entry.unwrap_or(0)) {
-                entry.note(&[issue], root);
-            }
+/// Counts what is new of each device, among `counted`, and flags with the entries what states a time that its device's
+/// clock cannot have shown at its receipt.
+pub(super) fn note(
+    sender: Sender<'_>,
+    exam: &SubmittedExam,
+    plan: &Plan,
+    receipt: Timestamp,
+    counted: &mut Vec<DeviceResults>,
+    entries: &mut [EntryAnswer],
+    root: &str,
+) {
+    for (resource, (fate, _, _)) in exam.resources.iter().zip(&plan.fates) {
+        if *fate == Fate::Unchanged {
+            continue;
+        }
+        let Some(device) = sender.device(&resource.body) else { continue };
+        if let Some(most) = device.per_day {
+            count(counted, device, most, receipt);
+        }
+        let Some((element, off)) = off_by(&resource.body, receipt) else { continue };
+        if off.abs() <= device.clock_tolerance {
+            continue;
+        }
+        tracing::warn!(device = device.id, seconds = off.as_secs(), "a stated time is far from its receipt");
+        let message = format!(
+            "The stated time lies {} seconds {} its receipt, and the device {} may be off by {}. Both times are \
+             kept.",
+            off.as_secs().unsigned_abs(),
+            if off.is_negative() { "before" } else { "after" },
+            device.id,
+            device.clock_tolerance.as_secs()
+        );
+        let issue = Issue::new(&SUBMIT_DEVICE_CLOCK, format!("{}/{element}", pointer(resource)), message);
+        if let Some(entry) = entries.get_mut(resource.entry.unwrap_or(0)) {
+            entry.note(&[issue], root);
         }
     }
+}
 
+impl Intake {
     /// Refuses what is over a device's quota of the day.
     pub(super) async fn within_quotas(&self, commit: &Commit) -> Result<(), Refusal> {
         for wanted in &commit.device_results {

@@ -38,7 +38,8 @@ use plan::{Fate, Plan, merged, plan};
 pub use progress::AskedExam;
 pub use update::Target;
 
-use crate::clinic::{Clinic, Reach};
+use crate::access::Caller;
+use crate::clinic::Clinic;
 use crate::clock::Clock;
 use crate::config::{Assessment, Devices};
 use crate::store::{
@@ -104,12 +105,8 @@ pub struct Handed {
     pub bytes: Vec<u8>,
     /// What it should be.
     pub expected: Expected,
-    /// Who hands it in.
-    pub caller: String,
-    /// The device that the caller is, where it is known as one.
-    pub device: Option<String>,
-    /// The clinic that it belongs to.
-    pub clinic: Option<Clinic>,
+    /// Who hands it in: it belongs to the caller's clinic.
+    pub caller: Caller,
     /// The caller's idempotency key.
     pub key: Option<String>,
     /// Create only if no resource has this identifier.
@@ -170,9 +167,9 @@ impl Intake {
         self.store.admit(Load::One).await?;
         let (bytes, expected) = (handed.bytes.clone(), handed.expected);
         let (context, header) =
-            (self.context(self.clock.now(), handed.clinic.as_ref()), handed.if_none_exist.clone());
+            (self.context(self.clock.now(), handed.caller.clinic.as_ref()), handed.if_none_exist.clone());
         let (target, devices) = (handed.target.clone(), Arc::clone(&self.devices));
-        let device = handed.device.clone();
+        let device = handed.caller.device.clone();
         let examine = move |engine: &Engine| {
             let devices = Sender { known: &devices, caller: device.as_deref() };
             examine(engine, bytes, expected, &context, header.as_ref(), target, devices)
@@ -263,7 +260,7 @@ impl Intake {
         body_hash: Option<&str>,
     ) -> Result<Option<Accepted>, Refusal> {
         let (Some(key), Some(body_hash)) = (&handed.key, body_hash) else { return Ok(None) };
-        match self.store.key_use(key, &handed.caller, body_hash).await? {
+        match self.store.key_use(key, &handed.caller.owner_of_keys(), body_hash).await? {
             KeyUse::Fresh => Ok(None),
             KeyUse::OtherBody => Err(Refusal::KeyReused),
             KeyUse::Answered(answer) => serde_json::from_str(&answer)
@@ -282,8 +279,8 @@ impl Intake {
         let at = self.clock.now();
         let options = self.options(at);
         let mut commit = Commit {
-            clinic: handed.clinic.clone(),
-            caller: Some(handed.caller.clone()),
+            clinic: handed.caller.clinic.clone(),
+            caller: Some(handed.caller.name.clone()),
             at: at.as_millisecond(),
             ..Commit::default()
         };
@@ -292,7 +289,7 @@ impl Intake {
         let exams = match &work.target {
             None => self.exams(work, &mut commit, &mut entries).await?,
             Some(target) => {
-                let updated = self.updated(work, target, &Reach::of(handed.clinic.as_ref())).await?;
+                let updated = self.updated(work, target, &handed.caller.reach()).await?;
                 // Who sees the exams of every clinic corrects each where it belongs.
                 commit.clinic = updated.0.as_ref().and_then(|stored| stored.clinic.clone());
                 vec![updated]
@@ -315,7 +312,8 @@ impl Intake {
             });
             commit.seen_earlier.extend(seen.filter(|_| plan.change.is_some()).map(|seen| seen.seen));
             answer_exam(exam, &plan, commit.at, &mut entries);
-            self.note_devices(exam, &plan, handed.device.as_deref(), &mut commit, &mut entries, &work.root);
+            let sender = Sender { known: &self.devices, caller: handed.caller.device.as_deref() };
+            devices::note(sender, exam, &plan, at, &mut commit.device_results, &mut entries, &work.root);
             assessments.extend(
                 plan.assessments.iter().filter_map(|body| Some(body.get("id")?.as_str()?.to_owned())),
             );
@@ -349,7 +347,7 @@ impl Intake {
         if let (Some(key), Some(body_hash)) = (&handed.key, body_hash) {
             commit.idempotency = Some(KeyedAnswer {
                 key: key.clone(),
-                caller: handed.caller.clone(),
+                caller: handed.caller.owner_of_keys(),
                 body_hash: body_hash.to_owned(),
                 answer: serde_json::to_string(&accepted)
                     .map_err(|_| Refusal::Store(StoreError::Row("an answer cannot be written")))?,

@@ -7,7 +7,9 @@ use solewire_profiles::{ExamKey, PlacedResource, Submission};
 use uuid::Uuid;
 
 use super::*;
+use crate::access::Types;
 use crate::clinic::Reach;
+use crate::config::Right;
 use crate::store::Search;
 use crate::store::SortKey;
 
@@ -90,11 +92,15 @@ fn work(exams: Vec<SubmittedExam>, entries: usize) -> Work {
 
 fn handed(key: Option<&str>) -> Handed {
     Handed {
-        device: None,
-        clinic: None,
         bytes: Vec::new(),
         expected: Expected::Transaction,
-        caller: "anyone".into(),
+        caller: Caller {
+            name: "anyone".into(),
+            rights: vec![Right::Submit],
+            types: Types::All,
+            clinic: None,
+            device: None,
+        },
         key: key.map(str::to_owned),
         if_none_exist: None,
         target: None,

@@ -56,8 +56,8 @@ pub struct EarlierExam {
     pub resources: Vec<Value>,
 }
 
-/// The exams of a person in one clinic that are neither withdrawn nor made at or after an instant, the earliest first. The
-/// time of an exam is that of its assessments. For SQLite a cross join says what to begin with: the exams of the person
+/// The exams of a person in one clinic that are neither withdrawn nor made at or after an instant, the earliest first.
+/// The time of an exam is that of its assessments. For SQLite a cross join says what to begin with: the exams of the person
 /// and not the assessments of everybody.
 pub(super) const EARLIER: &str = "SELECT exams.key, exams.version FROM exams
      CROSS JOIN resources
@@ -73,8 +73,8 @@ pub(super) const LATER: &str =
        AND subject = $1 AND exams.clinic = $3 AND date_low >= $2 AND status <> 'entered-in-error'
      GROUP BY exams.key ORDER BY min(date_low), exams.key";
 
-/// The exam that one of this key ($1), panel ($2), encounter ($3), subject ($4) and clinic ($5) continues. A panel never joins an exam
-/// that has another panel; a lone result joins the latest exam of its encounter.
+/// The exam that one of this key ($1), panel ($2), encounter ($3), subject ($4) and clinic ($5) continues. A panel never
+/// joins an exam that has another panel; a lone result joins the latest exam of its encounter.
 pub(super) const MATCHING: &str = "SELECT key, subject, version, panel_identifier, closed, clinic FROM exams
      WHERE (key = $1 AND clinic = $5)
         OR ($2 IS NOT NULL AND panel_identifier = $2 AND clinic = $5)
@@ -207,8 +207,8 @@ impl Store {
         })
     }
 
-    /// The stored exam that a submitted one of a clinic that a submitted one continues: the one of the same key or panel, else the one of the same
-    /// subject and encounter that a panel can still adopt or that a result without a panel can join.
+    /// The stored exam that a submitted one of a clinic continues: the one of the same key or panel, else the one of the
+    /// same subject and encounter that a panel can still adopt or that a result without a panel can join.
     ///
     /// # Errors
     /// When the store cannot be read.

@@ -7,7 +7,7 @@ use super::{Store, StoreError};
 /// A session of a signed-in page. Instants are milliseconds since 1970.
 #[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
 pub struct PageSession {
-    /// SHA-256 of the token that opened it, in hex.
+    /// What opened it, as `http/sessions.rs` writes it: it holds no secret.
     pub credential: String,
     /// When it was opened.
     pub opened: i64,

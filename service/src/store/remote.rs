@@ -164,8 +164,8 @@ impl Store {
         Ok(())
     }
 
-    /// The versions within reach that the record system should hold: of each exam the newest, when it was taken. Those after number
-    /// `after`, in order.
+    /// The versions within reach that the record system should hold: of each exam the newest, when it was taken. Those
+    /// after number `after`, in order.
     ///
     /// # Errors
     /// When the store cannot be read.

@@ -65,8 +65,8 @@ impl Store {
         }))
     }
 
-    /// Puts all deliveries of a state within reach back into the queue, except those that would overwrite a later version. Gives
-    /// their number. What was taken before needs a reason.
+    /// Puts all deliveries of a state within reach back into the queue, except those that would overwrite a later version.
+    /// Gives their number. What was taken before needs a reason.
     ///
     /// # Errors
     /// When the store cannot write.

@@ -74,7 +74,8 @@ impl Store {
         }))
     }
 
-    /// The current resources of a type with an identifier, of one clinic or of none; two at most, which is enough to tell one from several.
+    /// The current resources of a type with an identifier, of one clinic or of none; two at most, which is enough to tell
+    /// one from several.
     ///
     /// # Errors
     /// When the store cannot be read.

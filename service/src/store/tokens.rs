@@ -71,19 +71,19 @@ impl Store {
     pub async fn keep_token(&self, token: &NewToken, now: i64) -> Result<(), StoreError> {
         transaction!(self, transaction => {
             sqlx::query(
-            "INSERT INTO tokens (id, name, hash, rights, clinic, device, created, expires)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
-        )
-        .bind(&token.id)
-        .bind(&token.name)
-        .bind(&token.hash)
-        .bind(&token.rights)
-        .bind(&token.clinic)
-        .bind(&token.device)
-        .bind(now)
-        .bind(token.expires)
-        .execute(&mut *transaction)
-        .await?;
+                "INSERT INTO tokens (id, name, hash, rights, clinic, device, created, expires)
+                 VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
+            )
+            .bind(&token.id)
+            .bind(&token.name)
+            .bind(&token.hash)
+            .bind(&token.rights)
+            .bind(&token.clinic)
+            .bind(&token.device)
+            .bind(now)
+            .bind(token.expires)
+            .execute(&mut *transaction)
+            .await?;
             let clinic = token.clinic.as_deref().unwrap_or_default();
             transaction.append(&[about(AuditAction::TokenMade, &token.id)], clinic, now).await?;
             transaction.commit().await?;

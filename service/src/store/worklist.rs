@@ -83,7 +83,8 @@ pub struct ExamRecord {
     pub deliveries: Vec<Delivery>,
 }
 
-/// When each person was examined last in each clinic. Made once for a statement: asked for each entry it would take quadratic time.
+/// When each person was examined last in each clinic. Made once for a statement: asked for each entry it would take
+/// quadratic time.
 const LATEST: &str = "WITH latest AS MATERIALIZED (
     SELECT subject, clinic, max(date_low) AS examined FROM exams JOIN worklist ON exam = key
     WHERE kind = 'assessment' AND status <> 'entered-in-error' GROUP BY subject, clinic) ";
