@@ -6,6 +6,7 @@
 //! Everything here panics when it fails: it is called from tests only.
 
 pub mod binaries;
+pub mod certificates;
 pub mod client;
 pub mod corpus;
 pub mod postgres;

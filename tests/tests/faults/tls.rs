@@ -5,11 +5,8 @@ use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
 
-use rcgen::{
-    BasicConstraints, CertificateParams, DnType, ExtendedKeyUsagePurpose, IsCa, Issuer, KeyPair,
-    date_time_ymd,
-};
 use solewire_service::loopback::LoopbackRecordSystem;
+use solewire_tests::certificates::{Authority, Identity};
 use tokio::net::{TcpListener, TcpStream};
 use tokio_rustls::TlsAcceptor;
 use tokio_rustls::rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -17,44 +14,6 @@ use tokio_rustls::rustls::server::WebPkiClientVerifier;
 use tokio_rustls::rustls::{RootCertStore, ServerConfig};
 
 use super::bench::{Bench, exam, once, quick, records};
-
-/// An authority that tests trust, or do not.
-struct Authority {
-    issuer: Issuer<'static, KeyPair>,
-    pem: String,
-    der: CertificateDer<'static>,
-}
-
-impl Authority {
-    fn new(name: &str) -> Authority {
-        let key = KeyPair::generate().unwrap();
-        let mut parameters = CertificateParams::new(Vec::new()).unwrap();
-        parameters.distinguished_name.push(DnType::CommonName, name);
-        parameters.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
-        let certificate = parameters.self_signed(&key).unwrap();
-        let (pem, der) = (certificate.pem(), certificate.der().clone());
-        Authority { issuer: Issuer::new(parameters, key), pem, der }
-    }
-
-    /// A certificate for a name, good until a year, with its key.
-    fn issue(&self, name: &str, until: i32) -> Identity {
-        let key = KeyPair::generate().unwrap();
-        let mut parameters = CertificateParams::new(vec![name.to_owned()]).unwrap();
-        parameters.not_before = date_time_ymd(2020, 1, 1);
-        parameters.not_after = date_time_ymd(until, 1, 1);
-        parameters.extended_key_usages =
-            vec![ExtendedKeyUsagePurpose::ServerAuth, ExtendedKeyUsagePurpose::ClientAuth];
-        let certificate = parameters.signed_by(&key, &self.issuer).unwrap();
-        Identity { pem: certificate.pem(), key_pem: key.serialize_pem(), der: certificate.der().clone(), key }
-    }
-}
-
-struct Identity {
-    pem: String,
-    key_pem: String,
-    der: CertificateDer<'static>,
-    key: KeyPair,
-}
 
 /// Speaks TLS before a record system, as whoever it is told to be.
 struct Front {
@@ -109,13 +68,13 @@ fn server(identity: &Identity, clients: Option<&Authority>) -> Arc<ServerConfig>
         None => ServerConfig::builder().with_no_client_auth(),
         Some(authority) => {
             let mut roots = RootCertStore::empty();
-            roots.add(authority.der.clone()).unwrap();
+            roots.add(CertificateDer::from(authority.der.clone())).unwrap();
             let verifier = WebPkiClientVerifier::builder(Arc::new(roots)).build().unwrap();
             ServerConfig::builder().with_client_cert_verifier(verifier)
         }
     };
-    let key = PrivateKeyDer::try_from(identity.key.serialize_der()).unwrap();
-    Arc::new(builder.with_single_cert(vec![identity.der.clone()], key).unwrap())
+    let key = PrivateKeyDer::try_from(identity.key_der.clone()).unwrap();
+    Arc::new(builder.with_single_cert(vec![CertificateDer::from(identity.der.clone())], key).unwrap())
 }
 
 fn settings(front: &Front, host: &str, authority: &Authority, folder: &Path, more: &str) -> String {
@@ -167,7 +126,7 @@ async fn a_client_certificate_is_shown_and_taken_up_again_when_its_file_changes(
     let (certificate, key) = (folder.path().join("client.pem"), folder.path().join("client-key.pem"));
     let write = |identity: &Identity| {
         std::fs::write(&certificate, &identity.pem).unwrap();
-        std::fs::write(&key, &identity.key_pem).unwrap();
+        std::fs::write(&key, &identity.key).unwrap();
     };
     write(&others.issue("solewire.harbourlane.example", 2050));
     let records = records();

@@ -7,7 +7,9 @@ use std::time::{Duration, Instant};
 use reqwest::Method;
 use serde_json::json;
 
-use super::certificates::{Authority, client, settings};
+use solewire_tests::certificates::Authority;
+
+use super::certificates::{client, settings};
 use super::issuer::{Key, KeyRoute};
 use super::site::{LIMIT, Site, ask, asked};
 

@@ -4,10 +4,11 @@ use std::time::Duration;
 
 use reqwest::Method;
 use sha2::{Digest as _, Sha256};
+use solewire_tests::certificates::{Authority, Identity};
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 use tokio::net::TcpStream;
 
-use super::certificates::{Authority, Identity, client, settings};
+use super::certificates::{client, settings};
 use super::site::{Site, ask, asked, assessment, exam, rule};
 
 const LIST: &str = "/fhir/Observation?_count=0";
