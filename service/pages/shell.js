@@ -4,7 +4,8 @@ import { announce, byId, make, replace } from "./dom.js";
 import { ask, SignInNeeded, Unreachable } from "./service.js";
 import * as work from "./work.js";
 
-const CAUTION =
+/** What every page carries. */
+export const CAUTION =
     "Decision support for trained clinicians; not a diagnosis. Follow local pathways. An active foot problem needs " +
     "same-day clinical judgement whatever the software says.";
 const PAGES = [

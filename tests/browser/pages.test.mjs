@@ -75,6 +75,7 @@ const STATES = [
         `worklist-${list}`, page => page.goto(`${service.url}/worklists#${list}`).then(() => page.waitForSelector("#list > *")),
     ]),
     ["inspect", page => page.goto(`${service.url}/inspect#${assessments["active-ulcer"]}`).then(() => page.waitForSelector(".issues"))],
+    ["contract", page => page.goto(`${service.url}/contract#submitExam`).then(() => page.waitForSelector(".contract details[open]"))],
 ];
 
 for (const width of WIDTHS) {

@@ -1,5 +1,6 @@
 //! What went wrong, as an answer: the only place where a failure becomes a status.
 
+use std::borrow::Cow;
 use std::fmt;
 
 use actix_web::http::{StatusCode, header};
@@ -37,7 +38,7 @@ pub(super) enum ApiError {
     /// No such resource, type or path.
     NotFound(&'static str),
     /// The method is not for this path.
-    Method { allow: &'static str },
+    Method { allow: Cow<'static, str> },
     /// No token.
     Login,
     /// A token that does not hold.
@@ -356,7 +357,7 @@ impl ResponseError for ApiError {
         let mut response = HttpResponseBuilder::new(self.status_code());
         match self {
             ApiError::Method { allow } => {
-                response.insert_header((header::ALLOW, *allow));
+                response.insert_header((header::ALLOW, allow.as_ref()));
             }
             ApiError::Login => {
                 response.insert_header((header::WWW_AUTHENTICATE, "Bearer realm=\"solewire\""));

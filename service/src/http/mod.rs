@@ -4,6 +4,7 @@ mod access;
 mod answer;
 mod audit;
 mod comparison;
+mod contract;
 mod error;
 mod metadata;
 mod negotiate;
@@ -13,6 +14,7 @@ mod pages;
 mod parameters;
 mod progress;
 mod read;
+mod routes;
 mod search;
 mod sessions;
 mod submit;
@@ -21,7 +23,7 @@ mod worklists;
 use std::sync::Arc;
 
 use actix_web::http::header::HOST;
-use actix_web::{HttpRequest, HttpResponse, Route, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 use tokio::sync::Notify;
 use url::Url;
 
@@ -31,8 +33,8 @@ use crate::intake::{Intake, LARGEST_BODY};
 use crate::metrics::Metrics;
 pub use access::Gate;
 use error::ApiError;
-
-const OPENAPI: &str = include_str!("../../../openapi.yaml");
+use routes::{Path, register};
+pub use routes::{Served, served};
 
 /// What handlers work with.
 #[derive(Debug)]
@@ -63,68 +65,62 @@ pub(crate) const STORED_TYPES: [&str; 6] =
 
 /// The FHIR interface.
 pub fn fhir(services: &mut web::ServiceConfig) {
-    services
-        .app_data(web::PayloadConfig::new(LARGEST_BODY))
-        .service(path("/fhir", "POST", [web::post().to(submit::transaction)]))
-        .service(path("/fhir/", "POST", [web::post().to(submit::transaction)]))
-        .service(path("/fhir/metadata", "GET", [web::get().to(metadata::metadata)]))
-        .service(path("/fhir/$assess", "POST", [web::post().to(submit::assess)]))
-        .service(path("/fhir/$progress", "POST", [web::post().to(progress::progress)]))
-        .service(path("/fhir/{type}/_search", "POST", [web::post().to(search::by_form)]))
-        .service(path("/fhir/{type}/$validate", "POST", [web::post().to(submit::validate)]))
-        .service(path("/fhir/{type}/{id}/_history/{version}", "GET", [web::get().to(read::version)]))
-        .service(path("/fhir/{type}/{id}/_history", "GET", [web::get().to(read::history)]))
-        .service(path(
-            "/fhir/{type}/{id}",
-            "GET, PUT",
-            [web::get().to(read::read), web::put().to(submit::update)],
-        ))
-        .service(path(
-            "/fhir/{type}",
-            "GET, POST",
-            [web::get().to(search::by_query), web::post().to(submit::create)],
-        ))
-        .service(path("/.well-known/jwks.json", "GET", [web::get().to(public_keys)]))
-        .service(path("/openapi.yaml", "GET", [web::get().to(openapi)]))
-        .configure(pages::pages);
+    services.app_data(web::PayloadConfig::new(LARGEST_BODY));
+    register(services, fhir_paths());
+    register(services, pages::paths());
     health(services);
 }
 
 /// For operators.
 pub fn operations(services: &mut web::ServiceConfig) {
-    services
-        .app_data(web::PayloadConfig::new(LARGEST_BODY))
-        .service(path("/operations/deliveries", "GET", [web::get().to(operations::list)]))
-        .service(path("/operations/comparison", "GET", [web::get().to(comparison::all)]))
-        .service(path("/operations/deliveries/{id}/comparison", "GET", [web::get().to(comparison::one)]))
-        .service(path("/operations/deliveries/{id}", "GET", [web::get().to(operations::one)]))
-        .service(path("/operations/deliveries/{id}/replay", "POST", [web::post().to(operations::replay)]))
-        .service(path("/operations/deliveries/{id}/discard", "POST", [web::post().to(operations::discard)]))
-        .service(path(
-            "/operations/replay",
-            "GET, POST",
-            [web::get().to(operations::replay_preview), web::post().to(operations::replay_all)],
-        ))
-        .service(path("/fhir/AuditEvent/_search", "POST", [web::post().to(audit::by_form)]))
-        .service(path("/fhir/AuditEvent/{id}", "GET", [web::get().to(audit::read)]))
-        .service(path("/fhir/AuditEvent", "GET", [web::get().to(audit::by_query)]))
-        .service(path("/metrics", "GET", [web::get().to(operations::metrics)]));
+    services.app_data(web::PayloadConfig::new(LARGEST_BODY));
+    register(services, operations_paths());
     health(services);
 }
 
 fn health(services: &mut web::ServiceConfig) {
-    services
-        .service(path("/health/live", "GET", [web::get().to(operations::live)]))
-        .service(path("/health/ready", "GET", [web::get().to(operations::ready)]))
-        .default_service(web::to(nothing_here));
+    register(services, health_paths());
+    services.default_service(web::to(nothing_here));
 }
 
-/// A path with its methods; any other method is told which ones there are.
-fn path<const N: usize>(pattern: &str, allow: &'static str, routes: [Route; N]) -> actix_web::Resource {
-    let resource = routes.into_iter().fold(web::resource(pattern), actix_web::Resource::route);
-    resource.default_service(web::to(move || async move {
-        Err::<HttpResponse, ApiError>(ApiError::Method { allow })
-    }))
+// What is named goes before what has a parameter in the same place.
+fn fhir_paths() -> Vec<Path> {
+    vec![
+        Path::at("/fhir").post(submit::transaction),
+        Path::at("/fhir/").post(submit::transaction),
+        Path::at("/fhir/metadata").get(metadata::metadata),
+        Path::at("/fhir/$assess").post(submit::assess),
+        Path::at("/fhir/$progress").post(progress::progress),
+        Path::at("/fhir/{type}/_search").post(search::by_form),
+        Path::at("/fhir/{type}/$validate").post(submit::validate),
+        Path::at("/fhir/{type}/{id}/_history/{version}").get(read::version),
+        Path::at("/fhir/{type}/{id}/_history").get(read::history),
+        Path::at("/fhir/{type}/{id}").get(read::read).put(submit::update),
+        Path::at("/fhir/{type}").get(search::by_query).post(submit::create),
+        Path::at("/.well-known/jwks.json").get(public_keys),
+        Path::at("/openapi.yaml").get(contract::yaml),
+        Path::at("/openapi.json").get(contract::json),
+    ]
+}
+
+fn operations_paths() -> Vec<Path> {
+    vec![
+        Path::at("/operations/deliveries").get(operations::list),
+        Path::at("/operations/comparison").get(comparison::all),
+        Path::at("/operations/deliveries/{id}/comparison").get(comparison::one),
+        Path::at("/operations/deliveries/{id}").get(operations::one),
+        Path::at("/operations/deliveries/{id}/replay").post(operations::replay),
+        Path::at("/operations/deliveries/{id}/discard").post(operations::discard),
+        Path::at("/operations/replay").get(operations::replay_preview).post(operations::replay_all),
+        Path::at("/fhir/AuditEvent/_search").post(audit::by_form),
+        Path::at("/fhir/AuditEvent/{id}").get(audit::read),
+        Path::at("/fhir/AuditEvent").get(audit::by_query),
+        Path::at("/metrics").get(operations::metrics),
+    ]
+}
+
+fn health_paths() -> Vec<Path> {
+    vec![Path::at("/health/live").get(operations::live), Path::at("/health/ready").get(operations::ready)]
 }
 
 async fn nothing_here() -> Result<HttpResponse, ApiError> {
@@ -139,10 +135,6 @@ async fn public_keys(state: web::Data<State>) -> HttpResponse {
         .content_type("application/jwk-set+json")
         .insert_header(("cache-control", "max-age=300"))
         .body(keys)
-}
-
-async fn openapi() -> HttpResponse {
-    HttpResponse::Ok().content_type("application/yaml").body(OPENAPI)
 }
 
 /// The middleware around every request.

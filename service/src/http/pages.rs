@@ -14,7 +14,8 @@ use solewire_profiles::findings::MonofilamentCriterion;
 
 use super::error::ApiError;
 use super::negotiate::{FhirBody, header};
-use super::{State, access, answer, operations, path, worklists};
+use super::routes::Path;
+use super::{State, access, answer, operations, worklists};
 use crate::access::Caller;
 use crate::clock::instant;
 use crate::config::Right;
@@ -54,6 +55,7 @@ static FILES: &[PageFile] = files! {
     "/sheet" HTML "sheet.html"
     "/worklists" HTML "worklists.html"
     "/inspect" HTML "inspect.html"
+    "/contract" HTML "contract.html"
     "/assets/style.css" STYLE "style.css"
     "/assets/reading.css" STYLE "reading.css"
     "/assets/print.css" STYLE "print.css"
@@ -75,6 +77,7 @@ static FILES: &[PageFile] = files! {
     "/assets/sheet.js" SCRIPT "sheet.js"
     "/assets/worklists.js" SCRIPT "worklists.js"
     "/assets/inspect.js" SCRIPT "inspect.js"
+    "/assets/contract.js" SCRIPT "contract.js"
 };
 
 /// The tag of each file, in their order: the same bytes have the same one in every process.
@@ -88,20 +91,23 @@ static TAGS: LazyLock<Vec<String>> = LazyLock::new(|| {
 });
 
 /// The pages and what belongs to them.
-pub(super) fn pages(services: &mut web::ServiceConfig) {
-    for (file, tag) in FILES.iter().zip(TAGS.iter()) {
+pub(super) fn paths() -> Vec<Path> {
+    let files = FILES.iter().zip(TAGS.iter()).map(|(file, tag)| {
         let serve = move |request: HttpRequest| async move { sent(file, tag, &request) };
-        services.service(path(file.address, "GET", [web::get().to(serve)]));
-    }
-    services
-        .service(path("/pages/session", "GET, POST", [web::get().to(session), web::post().to(sign_in)]))
-        .service(path("/pages/session/end", "POST", [web::post().to(sign_out)]))
-        .service(path("/pages/exams/{id}", "GET", [web::get().to(exam)]))
-        .service(path("/pages/worklists/{list}", "GET", [web::get().to(worklists::list)]))
-        .service(path("/pages/deliveries", "GET", [web::get().to(operations::list)]))
-        .service(path("/pages/deliveries/{id}", "GET", [web::get().to(operations::one)]))
-        .service(path("/pages/deliveries/{id}/replay", "POST", [web::post().to(operations::replay)]))
-        .service(path("/pages/deliveries/{id}/discard", "POST", [web::post().to(operations::discard)]));
+        Path::at(file.address).get(serve)
+    });
+    let mut paths: Vec<Path> = files.collect();
+    paths.extend([
+        Path::at("/pages/session").get(session).post(sign_in),
+        Path::at("/pages/session/end").post(sign_out),
+        Path::at("/pages/exams/{id}").get(exam),
+        Path::at("/pages/worklists/{list}").get(worklists::list),
+        Path::at("/pages/deliveries").get(operations::list),
+        Path::at("/pages/deliveries/{id}").get(operations::one),
+        Path::at("/pages/deliveries/{id}/replay").post(operations::replay),
+        Path::at("/pages/deliveries/{id}/discard").post(operations::discard),
+    ]);
+    paths
 }
 
 fn sent(file: &PageFile, tag: &str, request: &HttpRequest) -> HttpResponse {

@@ -34,7 +34,7 @@ pub(super) async fn create(
 ) -> Result<HttpResponse, ApiError> {
     if *resource_type != "Observation" {
         return Err(if super::STORED_TYPES.contains(&resource_type.as_str()) {
-            ApiError::Method { allow: "GET" }
+            ApiError::Method { allow: "GET".into() }
         } else {
             ApiError::NotFound("Resources of this type are neither taken nor kept.")
         });
@@ -56,7 +56,7 @@ pub(super) async fn update(
     let (resource_type, id) = path.into_inner();
     if resource_type != "Observation" {
         return Err(if super::STORED_TYPES.contains(&resource_type.as_str()) {
-            ApiError::Method { allow: "GET" }
+            ApiError::Method { allow: "GET".into() }
         } else {
             ApiError::NotFound("Resources of this type are neither taken nor kept.")
         });
