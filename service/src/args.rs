@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Parser, Subcommand};
 
-use crate::config::Right;
+use crate::config::{LONGEST_KEPT_DAYS, Right};
 
 /// Takes foot exams of people with diabetes in FHIR R4, assesses, stores and forwards them.
 #[derive(Debug, Parser)]
@@ -72,6 +72,20 @@ pub enum StoreAction {
         /// The new file.
         #[arg(long, value_name = "FILE")]
         to: PathBuf,
+        /// The settings, which name the store.
+        #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
+        config: PathBuf,
+    },
+    /// Purge what was delivered longer ago than `store.keep_delivered_days`: payloads, superseded versions, answers under
+    /// keys of callers. Without --now it only says how much that is. The current exams, what is not delivered, and the
+    /// audit stay.
+    Purge {
+        /// Do it. It cannot be taken back.
+        #[arg(long)]
+        now: bool,
+        /// So many days instead of the setting; 0 for everything that is delivered.
+        #[arg(long, value_name = "N", value_parser = clap::value_parser!(u64).range(..=LONGEST_KEPT_DAYS))]
+        older_than_days: Option<u64>,
         /// The settings, which name the store.
         #[arg(long, value_name = "FILE", default_value = "solewire.toml")]
         config: PathBuf,

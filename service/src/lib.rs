@@ -20,6 +20,7 @@ pub mod http;
 pub mod intake;
 pub mod loopback;
 pub mod metrics;
+pub mod retention;
 mod site_files;
 pub mod startup;
 pub mod store;

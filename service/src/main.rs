@@ -40,15 +40,21 @@ async fn serve(file: &Path) -> ExitCode {
 }
 
 async fn look_after(action: StoreAction) -> ExitCode {
-    let (StoreAction::Backup { config, .. } | StoreAction::Check { config }) = &action;
-    let place = match Config::load(config) {
-        Ok(config) => config.store.place,
+    let (StoreAction::Backup { config, .. }
+    | StoreAction::Check { config }
+    | StoreAction::Purge { config, .. }) = &action;
+    let settings = match Config::load(config) {
+        Ok(config) => config.store,
         Err(error) => return give_up(&error),
     };
+    let place = &settings.place;
     let out = &mut std::io::stdout();
     let done = match &action {
-        StoreAction::Backup { to, .. } => care::back_up(&place, to, out).await,
-        StoreAction::Check { .. } => care::check(&place, out).await,
+        StoreAction::Backup { to, .. } => care::back_up(place, to, out).await,
+        StoreAction::Check { .. } => care::check(place, out).await,
+        StoreAction::Purge { now, older_than_days, .. } => {
+            care::purge(&settings, *older_than_days, *now, &Clock::system(), out).await
+        }
     };
     match done {
         Ok(true) => ExitCode::SUCCESS,

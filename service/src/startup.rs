@@ -17,6 +17,7 @@ use crate::delivery::{Client, ConnectionError, Lane, Pace, Parts, Worker};
 use crate::http::{self, State};
 use crate::intake::{Intake, LargeBodies};
 use crate::metrics::Metrics;
+use crate::retention;
 use crate::site_files;
 use crate::store::{Store, StoreError};
 use crate::tls::{self, TlsError};
@@ -74,6 +75,7 @@ pub struct Running {
     /// What follows files, keys and tokens that change.
     followers: Vec<JoinHandle<()>>,
     closing: Option<JoinHandle<()>>,
+    purging: Option<JoinHandle<()>>,
     stop: watch::Sender<bool>,
     store: Store,
 }
@@ -117,6 +119,9 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             Some(Arc::new(Client::new(target, pace.timeouts, clock.clone(), metrics.expiries())?))
         }
     };
+    let purging = config.store.keep_delivered.map(|keep| {
+        tokio::spawn(retention::keep_for(keep, store.clone(), clock.clone(), stopped.clone()))
+    });
     let worker = record_system.as_ref().map(|client| {
         let parts = Parts {
             store: store.clone(),
@@ -185,7 +190,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let servers =
         [fhir, operations].into_iter().map(|server| (server.handle(), tokio::spawn(server))).collect();
     tracing::info!(%listen, %operations_listen, forwards, "listening");
-    Ok(Running { listen, operations_listen, servers, worker, closing, followers, stop, store })
+    Ok(Running { listen, operations_listen, servers, worker, closing, purging, followers, stop, store })
 }
 
 impl Running {
@@ -204,6 +209,9 @@ impl Running {
         }
         if let Some(closing) = self.closing {
             log_end("closing exams", closing.await.map(Ok));
+        }
+        if let Some(purging) = self.purging {
+            log_end("purging", purging.await.map(Ok));
         }
         self.store.close().await;
         tracing::info!("stopped");

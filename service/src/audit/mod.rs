@@ -60,6 +60,8 @@ actions! {
     Replay => "replay", "U", EVENT_TYPES, "rest", "RESTful Operation";
     /// An operator gave a delivery up.
     Discard => "discard", "U", EVENT_TYPES, "rest", "RESTful Operation";
+    /// What had been delivered was purged after its time.
+    Purge => "purge", "D", LIFECYCLE, "destroy", "Destroy/Delete Record Lifecycle Event";
     /// Resources were read.
     Read => "read", "R", EVENT_TYPES, "rest", "RESTful Operation";
     /// Somebody was turned away.
@@ -158,7 +160,8 @@ impl AuditEvent {
 
     fn agent(&self) -> Value {
         let mut agent = Map::new();
-        let by_itself = matches!(self.action, AuditAction::Derive | AuditAction::Send | AuditAction::Park);
+        use AuditAction::{Derive, Park, Purge, Send};
+        let by_itself = matches!(self.action, Derive | Send | Park | Purge) && self.who.is_none();
         if let Some(who) = &self.who {
             agent.insert("who".to_owned(), json!({ "identifier": { "system": TOKENS, "value": who } }));
         } else {

@@ -5,7 +5,7 @@ use solewire_profiles::json::{Document, Limits};
 
 use super::*;
 
-const ALL: [AuditAction; 12] = [
+const ALL: [AuditAction; 13] = [
     AuditAction::Accept,
     AuditAction::Correct,
     AuditAction::Withdraw,
@@ -14,6 +14,7 @@ const ALL: [AuditAction; 12] = [
     AuditAction::Park,
     AuditAction::Replay,
     AuditAction::Discard,
+    AuditAction::Purge,
     AuditAction::Read,
     AuditAction::Deny,
     AuditAction::TokenMade,

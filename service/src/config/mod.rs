@@ -33,7 +33,7 @@ pub use record_system::{Auth, RecordSystem, Write, may_carry_credentials};
 pub use secret::Secret;
 pub use settings::{SETTINGS, Setting};
 pub use smart::{SigningKey, Smart};
-pub use store::{PostgresServer, StorePlace, StoreSettings};
+pub use store::{LONGEST_KEPT_DAYS, PostgresServer, StorePlace, StoreSettings};
 pub use tls_files::{TlsFileError, TlsFiles, TlsMaterial};
 
 /// A setting that cannot be used. Its text is one line: where, which key, what is wrong, what to change.

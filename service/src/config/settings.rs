@@ -59,6 +59,11 @@ pub static SETTINGS: &[Setting] = &[
         "100000",
         "with so many deliveries waiting, several exams at once are refused for now; a tenth above, single ones too",
     ),
+    setting(
+        "store.keep_delivered_days",
+        "",
+        "what was delivered is purged after so many days, 1 to 3650, see service/OPERATING.md; without it, it is kept for good",
+    ),
     setting("record_system.base_url", "", "FHIR base of the record system; without it nothing is forwarded"),
     setting("record_system.write", "transaction", "transaction, create (resource by resource) or none"),
     setting(

@@ -2,6 +2,7 @@
 
 use std::net::IpAddr;
 use std::path::PathBuf;
+use std::time::Duration;
 
 use secrecy::SecretString;
 use url::Url;
@@ -18,6 +19,8 @@ pub struct StoreSettings {
     pub place: StorePlace,
     /// When it takes nothing new.
     pub limits: Limits,
+    /// How long payloads, superseded versions and keyed answers are kept after delivery; none for good.
+    pub keep_delivered: Option<Duration>,
 }
 
 /// Where exams are kept.
@@ -61,7 +64,20 @@ pub(super) fn read(raw: &Raw) -> Result<StoreSettings, ConfigError> {
         reserve: reserve.unwrap_or(usual.reserve),
         high_water: raw.number("store.high_water")?.unwrap_or(usual.high_water),
     };
-    Ok(StoreSettings { place: place(raw)?, limits })
+    Ok(StoreSettings { place: place(raw)?, limits, keep_delivered: keep_delivered(raw)? })
+}
+
+/// Ten years. Who keeps for longer keeps for good.
+pub const LONGEST_KEPT_DAYS: u64 = 3650;
+
+fn keep_delivered(raw: &Raw) -> Result<Option<Duration>, ConfigError> {
+    let key = "store.keep_delivered_days";
+    let Some(days) = raw.number(key)? else { return Ok(None) };
+    if !(1..=LONGEST_KEPT_DAYS).contains(&days) {
+        let mend = format!("write 1 to {LONGEST_KEPT_DAYS}, or leave it out to keep everything for good");
+        return Err(raw.error(key, format!("is {days}, which is no such number of days"), mend));
+    }
+    Ok(Some(Duration::from_secs(days * 86_400)))
 }
 
 fn place(raw: &Raw) -> Result<StorePlace, ConfigError> {

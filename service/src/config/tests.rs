@@ -41,6 +41,9 @@ fn devices_are_listed_in_the_file_or_the_environment() {
     assert_eq!((config.devices.only_registered, config.quiet), (false, None));
     let quiet = parse(&format!("{OPEN}[exam]\nquiet_minutes = 30")).unwrap().quiet;
     assert_eq!(quiet, Some(Duration::from_secs(1800)));
+    assert_eq!(config.store.keep_delivered, None);
+    let kept = parse(&format!("{OPEN}[store]\nkeep_delivered_days = 30")).unwrap().store.keep_delivered;
+    assert_eq!(kept, Some(Duration::from_secs(30 * 86_400)));
 }
 
 #[test]
@@ -75,6 +78,14 @@ fn every_mistake_names_its_place_and_its_mend() {
             &["`access.mode`", "`server.listen` is 0.0.0.0:80", "tokens"],
         ),
         (format!("{OPEN}[pages]\nidle_minutes = 0"), &["`pages.idle_minutes`", "from 1 to 480"]),
+        (
+            format!("{OPEN}[store]\nkeep_delivered_days = 0"),
+            &["`store.keep_delivered_days`", "is 0", "1 to 3650"],
+        ),
+        (
+            format!("{OPEN}[store]\nkeep_delivered_days = 3651"),
+            &["`store.keep_delivered_days`", "is 3651", "for good"],
+        ),
         (format!("{OPEN}[exam]\nquiet_minutes = 0"), &["`exam.quiet_minutes`", "is 0", "1 to 10080"]),
         (format!("{OPEN}[devices]\nknown = \"x\""), &["`devices.known`", "not a list", "[[devices.known]]"]),
         (format!("{OPEN}[[devices.known]]\nid = \"a\""), &["`devices.known`", "without `identifier`"]),

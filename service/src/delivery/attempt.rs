@@ -11,7 +11,7 @@ use super::Trouble;
 use super::agreement::Agreement;
 use super::client::Client;
 use super::connection::NoAnswer;
-use super::message::{Message, Steps, etag};
+use super::message::{Message, Steps, etag, read_outline};
 use super::placed::{self, Placed};
 use super::remote_outcome;
 use super::there::{Look, There, look, persons};
@@ -318,21 +318,17 @@ fn expected(message: &Message, background: &Background) -> Vec<Option<String>> {
     else {
         return none;
     };
-    let Some(earlier) = Message::read(&previous.payload) else { return none };
-    let placed = placed::read(&previous.placed);
-    let versions: HashMap<(&str, &str), &String> = earlier
-        .parts
-        .iter()
-        .zip(&placed)
-        .filter_map(|(part, placed)| {
-            let version = placed.as_ref()?.version.as_ref()?;
-            Some(((part.resource_type.as_str(), part.key.token.as_str()), version))
-        })
-        .collect();
-    let version = |resource_type: &str, token: &str| {
-        versions.get(&(resource_type, token)).map(|found| (*found).clone())
+    let earlier = match &previous.outline {
+        Some(outline) => read_outline(outline),
+        None => Message::read(&previous.payload).map(|earlier| earlier.digests()),
     };
-    message.parts.iter().map(|part| version(&part.resource_type, &part.key.token)).collect()
+    let Some(earlier) = earlier else { return none };
+    let mut versions: HashMap<String, String> = earlier
+        .into_iter()
+        .zip(placed::read(&previous.placed))
+        .filter_map(|(part, placed)| Some((part, placed?.version?)))
+        .collect();
+    message.digests().iter().map(|part| versions.remove(part)).collect()
 }
 
 fn fault(failure: Failure) -> Verdict {

@@ -35,6 +35,7 @@ pub use comparison::{Comparison, Difference, compare};
 use concurrency::Concurrency;
 pub use connection::{ConnectionError, Expiries, Timeouts};
 pub use lane::{Lane, LaneState};
+pub use message::outline;
 pub use verdict::{Answer, Failure, Verdict};
 use verification::Verification;
 

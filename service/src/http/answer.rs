@@ -190,5 +190,5 @@ pub(super) async fn create(
 
 async fn stored(store: &Store, placed: &Placed, reach: &Reach) -> Result<Option<Version>, ApiError> {
     let history = store.history(&placed.resource_type, &placed.id, reach).await?;
-    Ok(history.into_iter().find(|version| version.version == placed.version))
+    Ok(history.into_iter().find(|version| version.version == placed.version && !version.is_purged()))
 }

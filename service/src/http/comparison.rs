@@ -29,6 +29,12 @@ pub(super) async fn one(
     let reach = access::require(&state.access, &request, Right::Operate).await?.reach();
     let delivery = state.intake.store.delivery(number(&id)?, &reach).await?;
     let delivery = delivery.ok_or(ApiError::NotFound("There is no such delivery."))?;
+    if delivery.purged.is_some() {
+        return Err(ApiError::Conflict {
+            text: "What it carried was purged after its delivery, so there is nothing to compare with.",
+            mend: "Compare a delivery that is not purged, or read the exam in both systems.",
+        });
+    }
     let comparison = looked_up(record_system(&state)?, &delivery.payload).await?;
     Ok(HttpResponse::Ok().json(shown(delivery.id, &comparison)))
 }

@@ -134,7 +134,8 @@ pub(super) async fn replay_preview(
         "state": chosen.word(),
         "deliveries": preview.deliveries,
         "exams": preview.exams,
-        "superseded": preview.superseded
+        "superseded": preview.superseded,
+        "purged": preview.purged
     })))
 }
 
@@ -222,6 +223,10 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
             text: "A later version of its exam may have reached the record system, and this one would overwrite it.",
             mend: "Replay the latest version of the exam; it carries all of it.",
         },
+        OperatorRefusal::Purged => ApiError::Conflict {
+            text: "What it carried was purged after its delivery (`store.keep_delivered_days`), so it cannot go again.",
+            mend: "Amend a result of the exam with PUT and If-Match: its new version carries all of the exam.",
+        },
         OperatorRefusal::ReasonMissing => ApiError::Conflict {
             text: "The delivery was finished before; sending it again takes a reason.",
             mend: "Send {\"reason\": \"...\"}.",
@@ -284,7 +289,8 @@ pub(super) fn summary(delivery: &Delivery) -> Value {
         "updated": instant(delivery.updated).to_string(),
         "notBefore": waits.then(|| instant(delivery.due).to_string()),
         "failure": delivery.failure,
-        "remoteStatus": delivery.remote_status
+        "remoteStatus": delivery.remote_status,
+        "purged": delivery.purged.map(|at| instant(at).to_string())
     })
 }
 

@@ -58,6 +58,9 @@ pub(super) async fn version(
     let caller = allowed(&state, &request, &resource_type, &id).await?;
     let history = state.intake.store.history(&resource_type, &id, &caller.reach()).await?;
     let version = history.iter().find(|version| version.version.to_string() == number).ok_or(ABSENT)?;
+    if version.is_purged() {
+        return Err(ApiError::NotFound("This version was superseded and is purged; the current one can be read."));
+    }
     audit::note_read(&state, &caller, vec![format!("{resource_type}/{id}")]).await?;
     answer::resource(StatusCode::OK, version)
 }
@@ -78,23 +81,27 @@ pub(super) async fn history(
     let base = base(&state, &request);
     let mut entries = Vec::with_capacity(history.len());
     for version in &history {
-        let body: Value = serde_json::from_str(&answer::body_as_read(version)?)
-            .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
         let (method, url, status) = if version.version == 1 {
             ("POST", resource_type.clone(), "201 Created")
         } else {
             ("PUT", format!("{resource_type}/{id}"), "200 OK")
         };
-        entries.push(json!({
+        let mut entry = json!({
             "fullUrl": format!("{base}/{resource_type}/{id}"),
-            "resource": body,
             "request": { "method": method, "url": url },
             "response": {
                 "status": status,
                 "etag": answer::etag(version.version),
                 "lastModified": instant(version.updated).to_string()
             }
-        }));
+        });
+        // An entry without its resource (HL7 FHIR R4, Bundle, bdl-5): there was this version, and it is purged.
+        if let Some(object) = entry.as_object_mut().filter(|_| !version.is_purged()) {
+            let body: Value = serde_json::from_str(&answer::body_as_read(version)?)
+                .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
+            object.insert("resource".to_owned(), body);
+        }
+        entries.push(entry);
     }
     let bundle = json!({
         "resourceType": "Bundle", "type": "history", "total": entries.len(),

@@ -80,6 +80,8 @@ macro_rules! finished {
     };
 }
 
+pub(super) use finished;
+
 /// Nothing before it is unfinished.
 macro_rules! first_of_its_exam {
     () => {

@@ -101,8 +101,10 @@ pub struct Delivery {
     pub remote_status: Option<i64>,
     /// What the record system said, as JSON without any value of the exam.
     pub detail: Option<String>,
-    /// What is sent.
+    /// What is sent; empty once it was purged.
     pub payload: String,
+    /// When the payload was purged, in milliseconds since 1970.
+    pub purged: Option<i64>,
 }
 
 /// Why an operator's wish was not followed.
@@ -116,6 +118,8 @@ pub enum OperatorRefusal {
     ReasonMissing,
     /// A later version of its exam may have reached the record system, and this one would overwrite it there.
     Superseded,
+    /// What it carried was purged after its delivery.
+    Purged,
 }
 
 /// How much there is in each state.
@@ -136,7 +140,7 @@ pub(super) fn operated(action: AuditAction, caller: &str, id: i64, exam: &str) -
     AuditEvent { exam: Some(exam_id(exam)), delivery: Some(id), ..AuditEvent::of(action, Some(caller)) }
 }
 
-const COLUMNS: &str = "SELECT id, exam_version, state, attempts, due, created, updated, failure, remote_status, detail, payload FROM outbox";
+const COLUMNS: &str = "SELECT id, exam_version, state, attempts, due, created, updated, failure, remote_status, detail, payload, purged FROM outbox";
 
 impl Store {
     /// Deliveries within reach after number `after`, in order, of one state or of all.
@@ -233,17 +237,20 @@ impl Store {
     ) -> Result<Result<(), OperatorRefusal>, StoreError> {
         transaction!(self, transaction => {
             lock_exam_of!(transaction, id);
-            let row: Option<(String, String, i64, String)> =
+            let row: Option<(String, String, i64, String, Option<i64>)> =
                 sqlx::query_as(
-                    "SELECT state, exam, exam_version, clinic FROM outbox WHERE id = $1 AND ($2 IS NULL OR clinic = $2)",
+                    "SELECT state, exam, exam_version, clinic, purged FROM outbox WHERE id = $1 AND ($2 IS NULL OR clinic = $2)",
                 )
                     .bind(id)
                     .bind(reach.only())
                     .fetch_optional(&mut *transaction)
                     .await?;
-            let Some((word, exam, version, clinic)) = row else { return Ok(Err(OperatorRefusal::Absent)) };
+            let Some((word, exam, version, clinic, purged)) = row else { return Ok(Err(OperatorRefusal::Absent)) };
             if let Err(refusal) = check(DeliveryState::try_from(word)?) {
                 return Ok(Err(refusal));
+            }
+            if purged.is_some() {
+                return Ok(Err(OperatorRefusal::Purged));
             }
             if state == DeliveryState::Pending {
                 // Held, so that none is taken up between the look and the change.

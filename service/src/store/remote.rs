@@ -18,8 +18,10 @@ pub struct Background {
 /// A version of an exam that the record system took.
 #[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
 pub struct Previous {
-    /// What was sent.
+    /// What was sent; empty once it was purged.
     pub payload: String,
+    /// What was kept of it when it was purged.
+    pub outline: Option<String>,
     /// What the record system made of each entry, as JSON.
     pub placed: String,
 }
@@ -85,7 +87,7 @@ impl Store {
                     .fetch_one(&mut *connection)
                     .await?;
             let previous = sqlx::query_as(
-                "SELECT payload, placed FROM outbox
+                "SELECT payload, outline, placed FROM outbox
                  WHERE exam = $1 AND exam_version < $2 AND placed IS NOT NULL ORDER BY exam_version DESC LIMIT 1",
             )
             .bind(exam)
@@ -165,7 +167,7 @@ impl Store {
     }
 
     /// The versions within reach that the record system should hold: of each exam the newest, when it was taken. Those
-    /// after number `after`, in order.
+    /// after number `after`, in order. What was purged is left out: there is nothing to compare with.
     ///
     /// # Errors
     /// When the store cannot be read.
@@ -173,7 +175,7 @@ impl Store {
         Ok(reading!(self, connection => {
             sqlx::query_as(concat!(
                 "SELECT id, payload, verify_tries FROM outbox AS candidate
-                 WHERE id > $1 AND state IN ('delivered', 'verified') AND ",
+                 WHERE id > $1 AND state IN ('delivered', 'verified') AND purged IS NULL AND ",
                 newest_of_its_exam!(),
                 " AND ($3 IS NULL OR clinic = $3) ORDER BY id LIMIT $2"
             ))

@@ -16,6 +16,8 @@ pub struct ReplayPreview {
     pub exams: i64,
     /// How many would stay, because a later version of their exam may have reached the record system.
     pub superseded: i64,
+    /// How many would stay, because what they carried was purged after its delivery.
+    pub purged: i64,
 }
 
 /// A later version may have arrived, or is on its way.
@@ -51,10 +53,11 @@ impl Store {
     ) -> Result<ReplayPreview, StoreError> {
         Ok(reading!(self, connection => {
             sqlx::query_as(concat!(
-                "SELECT count(CASE WHEN NOT superseded THEN 1 END) AS deliveries,
-                        count(DISTINCT CASE WHEN NOT superseded THEN exam END) AS exams,
-                        count(CASE WHEN superseded THEN 1 END) AS superseded
-                 FROM (SELECT exam, ",
+                "SELECT count(CASE WHEN NOT superseded AND purged IS NULL THEN 1 END) AS deliveries,
+                        count(DISTINCT CASE WHEN NOT superseded AND purged IS NULL THEN exam END) AS exams,
+                        count(CASE WHEN superseded AND purged IS NULL THEN 1 END) AS superseded,
+                        count(purged) AS purged
+                 FROM (SELECT exam, purged, ",
                 superseded!(),
                 " AS superseded FROM outbox WHERE state = $1 AND ($2 IS NULL OR clinic = $2)) AS chosen"
             ))
@@ -65,8 +68,8 @@ impl Store {
         }))
     }
 
-    /// Puts all deliveries of a state within reach back into the queue, except those that would overwrite a later version.
-    /// Gives their number. What was taken before needs a reason.
+    /// Puts all deliveries of a state within reach back into the queue, except those that would overwrite a later version
+    /// and those that were purged. Gives their number. What was taken before needs a reason.
     ///
     /// # Errors
     /// When the store cannot write.
@@ -93,7 +96,8 @@ impl Store {
             .await?;
             let noted = sqlx::query(concat!(
                 "INSERT INTO operator_actions (delivery, action, caller, reason, at)
-                 SELECT id, 'replay', $2, $3, $4 FROM outbox WHERE state = $1 AND ($5 IS NULL OR clinic = $5) AND NOT ",
+                 SELECT id, 'replay', $2, $3, $4 FROM outbox WHERE state = $1 AND purged IS NULL AND ($5 IS NULL OR clinic = $5)
+                   AND NOT ",
                 superseded!()
             ))
             .bind(state.word())
@@ -107,7 +111,7 @@ impl Store {
             let replayed: Vec<(i64, String, String)> = sqlx::query_as(concat!(
                 "UPDATE outbox SET state = 'pending', due = $2, attempts = 0, crashes = 0, confirmed = 1,
                                    verify_after = NULL, verify_tries = 0, updated = $2
-                 WHERE state = $1 AND ($3 IS NULL OR clinic = $3) AND NOT ",
+                 WHERE state = $1 AND purged IS NULL AND ($3 IS NULL OR clinic = $3) AND NOT ",
                 superseded!(),
                 " RETURNING id, exam, clinic"
             ))

@@ -18,12 +18,18 @@ pub struct Version {
     pub updated: i64,
     /// Whether it was derived here.
     pub derived: bool,
-    /// Its body as stored.
+    /// Its body as stored; empty once it was superseded and purged.
     #[sqlx(rename = "body")]
     pub text: String,
 }
 
 impl Version {
+    /// Whether it was superseded and then purged.
+    #[must_use]
+    pub fn is_purged(&self) -> bool {
+        self.text.is_empty()
+    }
+
     pub(super) const COLUMNS: &'static str = "type, id, version, updated, derived = 1 AS derived, body";
 }
 

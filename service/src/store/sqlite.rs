@@ -21,6 +21,9 @@ use super::{Lease, StoreError};
 
 pub(super) static MIGRATIONS: Migrator = sqlx::migrate!("./migrations/sqlite");
 
+/// What is overwritten or deleted is overwritten with zeros in the file, so that what was purged is gone.
+const SECURE_DELETE: (&str, &str) = ("secure_delete", "ON");
+
 const READERS: u32 = 4;
 const BUSY: Duration = Duration::from_secs(5);
 const WAIT_FOR_CONNECTION: Duration = Duration::from_secs(10);
@@ -73,6 +76,7 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
     let options = options(path)
         .journal_mode(SqliteJournalMode::Wal)
         .synchronous(SqliteSynchronous::Full)
+        .pragma(SECURE_DELETE.0, SECURE_DELETE.1)
         .foreign_keys(true);
     let writer = SqlitePoolOptions::new()
         .max_connections(1)
@@ -105,10 +109,14 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
 
 /// Opens the file that another process has open, as it is.
 pub(super) async fn open_in_use(path: &Path) -> Result<Database, StoreError> {
+    let options = options(path)
+        .synchronous(SqliteSynchronous::Full)
+        .pragma(SECURE_DELETE.0, SECURE_DELETE.1)
+        .foreign_keys(true);
     let pool = SqlitePoolOptions::new()
         .max_connections(1)
         .acquire_timeout(WAIT_FOR_CONNECTION)
-        .connect_with(options(path).synchronous(SqliteSynchronous::Full).foreign_keys(true))
+        .connect_with(options)
         .await
         .map_err(|error| explain(path, &error))?;
     Ok(Database::over(pool.clone(), pool, path, None))

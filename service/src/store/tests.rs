@@ -583,7 +583,7 @@ async fn all_of_a_state_go_again_except_what_is_superseded(store: Store) {
         settle(&store, claimed, state, 3).await;
     }
     let preview = store.replay_preview(DeliveryState::Delivered, &Reach::All).await.unwrap();
-    assert_eq!(preview, ReplayPreview { deliveries: 2, exams: 2, superseded: 1 });
+    assert_eq!(preview, ReplayPreview { deliveries: 2, exams: 2, superseded: 1, purged: 0 });
     let all = |state, reason| store.replay_all(state, &Reach::All, "c", reason, 4);
     assert_eq!(all(DeliveryState::Delivered, None).await.unwrap(), Err(OperatorRefusal::ReasonMissing));
     let pending = OperatorRefusal::State(DeliveryState::Pending);
