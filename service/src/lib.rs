@@ -8,6 +8,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
 pub mod access;
+pub mod addresses;
 pub mod args;
 pub mod audit;
 pub mod care;

@@ -12,7 +12,7 @@ use tokio::task::JoinHandle;
 
 use crate::access::{self, Issuer, KeySource};
 use crate::clock::Clock;
-use crate::config::{Access, Config, RecordSystem, Server, TrustedIssuer};
+use crate::config::{Access, Auth, Config, RecordSystem, Server, TrustedIssuer};
 use crate::delivery::{Client, ConnectionError, Lane, Pace, Parts, Worker};
 use crate::http::{self, State};
 use crate::intake::{Intake, LargeBodies};
@@ -107,6 +107,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
         tls::listener("server.operations_", config.server.operations_tls.as_ref(), &mut followers)?;
     let gate = gate(&config, &store, &clock, &mut followers).await?;
     warn_of_plain_http(&config.server);
+    warn_of_wide_scope(config.record_system.as_ref());
     let wake = Arc::new(Notify::new());
     let lane = Arc::new(Lane::new(config.record_system.is_some()));
     let metrics = Arc::new(Metrics::default());
@@ -146,6 +147,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
         },
         access: gate,
         pages: config.pages,
+        body_limit: config.server.body_limit,
         public_url: config.server.public_url.clone(),
         lane,
         wake,
@@ -267,6 +269,17 @@ fn warn_of_plain_http(server: &Server) {
                 "plain HTTP that others can reach: set the certificate, or stand behind a proxy"
             );
         }
+    }
+}
+
+/// Whoever gets hold of the key of this service can do there what its tokens can.
+fn warn_of_wide_scope(target: Option<&RecordSystem>) {
+    let Some(Auth::Smart(smart)) = target.map(|target| &target.auth) else { return };
+    for scope in smart.scope.split_whitespace().filter(|scope| scope.contains('*')) {
+        tracing::warn!(
+            scope,
+            "`record_system.scope` asks for more than deliveries need: name the types, or leave it out"
+        );
     }
 }
 

@@ -4,6 +4,7 @@
 //! Logged: request ids, routes as patterns, status codes, durations, delivery ids and failure classes.
 
 use std::io::IsTerminal as _;
+use std::panic;
 
 use tracing_subscriber::EnvFilter;
 
@@ -12,8 +13,14 @@ use crate::config::{Log, LogFormat};
 /// What is logged when nothing is said: the server library tells of its threads otherwise.
 pub const USUAL_FILTER: &str = "info,actix_server=warn";
 
-/// Starts logging for the process. A second call is without effect, so tests may call it freely.
+/// Starts logging for the process. From then on a panic is logged by its place in the code alone. A second call is without
+/// effect, so tests may call it freely.
 pub fn start(log: &Log) {
+    // The message of a panic can quote what was being read, such as the text that an index does not fit.
+    panic::set_hook(Box::new(|info| {
+        let place = info.location().map(ToString::to_string);
+        tracing::error!(place, "crashed");
+    }));
     let filter = EnvFilter::try_new(&log.filter).unwrap_or_else(|_| EnvFilter::new(USUAL_FILTER));
     let builder = tracing_subscriber::fmt()
         .with_env_filter(filter)

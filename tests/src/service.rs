@@ -20,6 +20,8 @@ const READY_LIMIT: Duration = Duration::from_secs(60);
 pub struct Setup {
     /// The base address of the record system; none to keep exams only.
     pub record_system: Option<String>,
+    /// Lines of TOML below `[server]`.
+    pub server: String,
     /// Lines of TOML put behind the generated ones.
     pub more: String,
     /// The address of the store; none for a fresh one of the kind that this run is for.
@@ -38,8 +40,9 @@ impl Setup {
             Some(url) => format!("[record_system]\nbase_url = \"{url}\"\nwrite = \"transaction\"\n\n"),
             None => String::new(),
         };
+        let server = &self.server;
         format!(
-            "[server]\nlisten = \"127.0.0.1:{listen}\"\noperations_listen = \"127.0.0.1:{operations}\"\n\n\
+            "[server]\nlisten = \"127.0.0.1:{listen}\"\noperations_listen = \"127.0.0.1:{operations}\"\n{server}\n\
              {record_system}[access]\nmode = \"open\"\n\n[store]\nurl = \"{store}\"\n{}",
             self.more.trim_start_matches("[store]\n")
         )
@@ -148,10 +151,36 @@ impl Service {
     /// Where the system does not tell.
     #[must_use]
     pub fn resident_kib(&self) -> u64 {
+        self.kib("VmRSS:")
+    }
+
+    /// The most memory that it ever had in use, in KiB.
+    ///
+    /// # Panics
+    /// Where the system does not tell.
+    #[must_use]
+    pub fn highest_kib(&self) -> u64 {
+        self.kib("VmHWM:")
+    }
+
+    fn kib(&self, name: &str) -> u64 {
         let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id()));
         let status = status.expect("the status of the service");
-        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("its resident memory");
+        let line = status.lines().find_map(|line| line.strip_prefix(name)).expect("its memory");
         line.trim().trim_end_matches(" kB").parse().expect("a number")
+    }
+
+    /// The time that processors have worked for it, in clock ticks of the system.
+    ///
+    /// # Panics
+    /// Where the system does not tell.
+    #[must_use]
+    pub fn work(&self) -> u64 {
+        let stat = std::fs::read_to_string(format!("/proc/{}/stat", self.child.id()));
+        let stat = stat.expect("the state of the service");
+        let (_, fields) = stat.rsplit_once(") ").expect("its name in brackets");
+        // Fields 14 and 15 of proc_pid_stat(5), for the program and for the system.
+        fields.split(' ').skip(11).take(2).map(|field| field.parse::<u64>().expect("a number")).sum()
     }
 
     /// The folder with its settings and its store.

@@ -89,6 +89,10 @@ impl Source {
             }
             Origin::Unfit(reason) => return without_bytes(visit(alone(Content::Unfit(reason)))),
             Origin::Stdin => Box::new(std::io::stdin().lock()),
+            Origin::File(path) if is_device(path) => {
+                let reason = "a device, which may have no end";
+                return without_bytes(visit(alone(Content::Unreadable(reason.to_owned()))));
+            }
             Origin::File(path) => match File::open(path) {
                 Ok(file) => Box::new(file),
                 Err(error) => return without_bytes(visit(alone(Content::Unreadable(error.to_string())))),
@@ -109,6 +113,21 @@ impl Source {
         }
         ControlFlow::Continue(reader.finish())
     }
+}
+
+/// Whether a path leads to a device. What another program writes into a pipe is read: it ends with that program.
+#[cfg(unix)]
+fn is_device(path: &Path) -> bool {
+    use std::os::unix::fs::FileTypeExt as _;
+    std::fs::metadata(path).is_ok_and(|about| {
+        let kind = about.file_type();
+        kind.is_char_device() || kind.is_block_device()
+    })
+}
+
+#[cfg(not(unix))]
+fn is_device(_: &Path) -> bool {
+    false
 }
 
 /// What tells that two files are the same.
@@ -309,14 +328,17 @@ impl Gathering {
 
     fn add_path(&mut self, path: &Path, named: bool) {
         if path.is_dir() {
-            self.add_folder(path);
+            // Without a real path of its own the folder cannot be listed either.
+            let root = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+            self.add_folder(path, &root);
         } else if named || !self.choice.excludes(path) {
             // A path that does not exist is a file that cannot be read, which is how it is reported.
             self.put(path, named, Origin::File(path.to_owned()));
         }
     }
 
-    fn add_folder(&mut self, folder: &Path) {
+    /// Adds what lies in a folder. `root` is the real path of the folder that was named.
+    fn add_folder(&mut self, folder: &Path, root: &Path) {
         let entries = match std::fs::read_dir(folder) {
             Ok(entries) => entries,
             Err(error) => return self.put(folder, true, Origin::Unlistable(error.to_string())),
@@ -336,11 +358,13 @@ impl Gathering {
                     let reason = "a link to a folder, which is not followed; name it to have it read";
                     self.put(&path, false, Origin::Unfit(reason));
                 } else {
-                    self.add_folder(&path);
+                    self.add_folder(&path, root);
                 }
             } else if self.choice.includes(&path) && !self.choice.excludes(&path) {
                 let origin = if path.exists() && !path.is_file() {
                     Origin::Unfit("not a regular file; name it to have it read")
+                } else if is_link && path.canonicalize().is_ok_and(|real| !real.starts_with(root)) {
+                    Origin::Unfit("a link out of the folder, which is not followed; name it to have it read")
                 } else {
                     Origin::File(path.clone())
                 };

@@ -257,6 +257,11 @@ impl Explainer<'_> {
             | primitive::Fault::ControlCharacter
             | primitive::Fault::OutOfRange
             | primitive::Fault::Form => rules::PRIMITIVE.mend,
+            primitive::Fault::HiddenText => {
+                let message = format!("{} {}.", place.label(), fault.text());
+                self.issues.push(Issue::new(&rules::HIDDEN_TEXT, pointer, message).value(instance));
+                return;
+            }
         };
         self.issues.push(Issue::new(&rules::PRIMITIVE, pointer, message).mend(mend).value(instance));
     }

@@ -72,6 +72,8 @@ pub(super) enum Fault {
     TooLong,
     /// It holds a control character.
     ControlCharacter,
+    /// It holds a character that turns or hides text around it.
+    HiddenText,
     /// It has the form of a date, but there is no such day.
     NoSuchDay,
     /// It is a whole number outside the range.
@@ -90,6 +92,7 @@ impl Fault {
             Fault::Blank => "is only white space",
             Fault::TooLong => "is longer than 1048576 characters",
             Fault::ControlCharacter => "holds a control character",
+            Fault::HiddenText => "holds a character that turns or hides the text around it",
             Fault::NoSuchDay => "names a day that is not in the calendar",
             Fault::OutOfRange => "is outside the range",
             Fault::NoZone => "has a time without a zone",
@@ -141,6 +144,10 @@ impl Primitive {
         if holds(text, |byte| byte < 0x20 && !matches!(byte, b'\t' | b'\n' | b'\r')) {
             return Err(Fault::ControlCharacter);
         }
+        let hidden = holds(text, |byte| byte >= 0x7f) && text.chars().any(hides);
+        if hidden || (self == Primitive::Xhtml && refers_to_hidden(text)) {
+            return Err(Fault::HiddenText);
+        }
         let formed = |formed: bool| if formed { Ok(()) } else { Err(Fault::Form) };
         match self {
             Primitive::String | Primitive::Markdown => Ok(()),
@@ -165,6 +172,25 @@ impl Primitive {
             | Primitive::UnsignedInt => Ok(()),
         }
     }
+}
+
+/// Whether a character makes text look other than it reads: embeddings, overrides and isolates of direction (Unicode
+/// Standard Annex 9), tags, and the second range of controls. Marks such as U+200F are needed in some scripts and stay.
+fn hides(character: char) -> bool {
+    matches!(character,
+        '\u{7f}'..='\u{9f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{e0000}'..='\u{e007f}')
+}
+
+/// Whether a narrative has such a character as a reference to its number.
+fn refers_to_hidden(text: &str) -> bool {
+    text.split("&#").skip(1).any(|after| {
+        let number = after.split_once(';').map_or("", |(number, _)| number);
+        let code = match number.strip_prefix(['x', 'X']) {
+            Some(hex) => u32::from_str_radix(hex, 16).ok(),
+            None => number.parse().ok(),
+        };
+        code.and_then(char::from_u32).is_some_and(hides)
+    })
 }
 
 /// Whether any byte is of a kind. Reads to the end, which the compiler makes many bytes at a time.
@@ -345,7 +371,7 @@ mod tests {
 
     #[test]
     fn texts_that_are_wrong() {
-        use Fault::{Blank, ControlCharacter, Empty, Form, NoSuchDay, NoZone, TooLong};
+        use Fault::{Blank, ControlCharacter, Empty, Form, HiddenText, NoSuchDay, NoZone, TooLong};
         let long = "x".repeat(LONGEST_STRING + 1);
         let long_id = "x".repeat(65);
         let cases: &[(Primitive, &[(&str, Fault)])] = &[
@@ -391,7 +417,16 @@ mod tests {
             (Primitive::Id, &[("a_b", Form), (&long_id, Form), ("ä", Form), ("a/b", Form)]),
             (
                 Primitive::String,
-                &[("", Empty), (" \n", Blank), ("a\u{1}", ControlCharacter), (&long, TooLong)],
+                &[
+                    ("", Empty),
+                    (" \n", Blank),
+                    ("a\u{1}", ControlCharacter),
+                    (&long, TooLong),
+                    ("not \u{202e}tlef", HiddenText),
+                    ("\u{2066}a\u{2069}", HiddenText),
+                    ("a\u{9b}2J", HiddenText),
+                    ("\u{e0041}", HiddenText),
+                ],
             ),
             (Primitive::Uri, &[("a b", Form), ("a\n", Form), ("", Empty)]),
             (
@@ -409,7 +444,16 @@ mod tests {
                 Primitive::Base64Binary,
                 &[("abc", Form), ("a bc", Form), ("====", Form), ("a===", Form), ("aA==aA==", Form)],
             ),
-            (Primitive::Xhtml, &[("x", Form), ("<divx>", Form), ("<p>x</p>", Form)]),
+            (
+                Primitive::Xhtml,
+                &[
+                    ("x", Form),
+                    ("<div>&#x202e;x</div>", HiddenText),
+                    ("<div>&#8238;</div>", HiddenText),
+                    ("<divx>", Form),
+                    ("<p>x</p>", Form),
+                ],
+            ),
         ];
         for (primitive, texts) in cases {
             for (text, fault) in *texts {

@@ -72,6 +72,16 @@ pub(super) static PRIMITIVE: Rule = Rule {
     mend: "Write the value in the form named.",
     source: "HL7 FHIR R4, data types: primitive types",
 };
+/// A text that shows as another one.
+pub(super) static HIDDEN_TEXT: Rule = Rule {
+    id: "structure-hidden-text",
+    severity: Severity::Error,
+    issue_type: IssueType::Value,
+    summary: "A text holds a character that turns or hides the text around it",
+    why: "Such a text reads other than it shows: a foot that was left out, or a name, could look like another one.",
+    mend: "Remove the character (U+007F to U+009F, U+202A to U+202E, U+2066 to U+2069, tags); direction marks are fine.",
+    source: "Unicode Standard Annex 9, explicit directional formatting; R4 allows these characters, this service does not",
+};
 /// Not in the required value set.
 pub(super) static CODE: Rule = Rule {
     id: "structure-code",
@@ -153,6 +163,7 @@ pub static RULES: &[&Rule] = &[
     &CARDINALITY,
     &CHOICE,
     &PRIMITIVE,
+    &HIDDEN_TEXT,
     &CODE,
     &REFERENCE_TARGET,
     &CONTAINED,

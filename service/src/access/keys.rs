@@ -10,6 +10,7 @@ use reqwest::redirect::Policy;
 use serde_json::Value;
 use url::Url;
 
+use crate::addresses::Reachable;
 use crate::config::KeyPlace;
 
 /// A set of a dozen keys is a tenth of it.
@@ -53,6 +54,7 @@ impl KeySource {
             KeyPlace::Url(url) => {
                 let client = reqwest::Client::builder()
                     .redirect(Policy::none())
+                    .dns_resolver(Reachable::of([url]))
                     .connect_timeout(Duration::from_secs(3))
                     .timeout(Duration::from_secs(5));
                 Ok(KeySource::Url(url.clone(), client.build()?))

@@ -22,6 +22,8 @@ use std::time::Duration;
 use solewire_profiles::GroupBy;
 use url::Url;
 
+use crate::addresses::names_nobody;
+
 pub use access::{Access, Callers, Right, Sha256Hash, Token, hash_of_hex};
 pub use assessment::Assessment;
 pub use devices::{Device, Devices};
@@ -97,6 +99,8 @@ pub struct Server {
     pub tls: Option<ListenerTls>,
     /// The same for operators.
     pub operations_tls: Option<ListenerTls>,
+    /// How long the body of a request may take to come in.
+    pub body_limit: Duration,
 }
 
 impl Server {
@@ -155,6 +159,7 @@ impl Config {
             public_url: public_url(&raw)?,
             tls: listener_tls::read(&raw, "")?,
             operations_tls: listener_tls::read(&raw, "operations_")?,
+            body_limit: body_limit(&raw)?,
         };
         if server.listen == server.operations_listen && server.listen.port() != 0 {
             let problem = format!("is {} like `server.listen`", server.operations_listen);
@@ -199,6 +204,20 @@ fn environment() -> Vec<(String, String)> {
     std::env::vars_os()
         .filter_map(|(name, value)| Some((name.into_string().ok()?, value.into_string().ok()?)))
         .collect()
+}
+
+/// Longer than any proxy waits.
+const LONGEST_BODY_SECONDS: u64 = 600;
+const USUAL_BODY_SECONDS: u64 = 30;
+
+fn body_limit(raw: &Raw) -> Result<Duration, ConfigError> {
+    let key = "server.body_seconds";
+    let seconds = raw.number(key)?.unwrap_or(USUAL_BODY_SECONDS);
+    if !(1..=LONGEST_BODY_SECONDS).contains(&seconds) {
+        let mend = format!("write 1 to {LONGEST_BODY_SECONDS}");
+        return Err(raw.error(key, format!("is {seconds}, which is no such time"), mend));
+    }
+    Ok(Duration::from_secs(seconds))
 }
 
 /// A week: who waits longer for a result waits for another exam.
@@ -267,6 +286,11 @@ fn http_url(text: &str) -> Result<Url, String> {
     }
     if !url.username().is_empty() || url.password().is_some() {
         return Err("holds credentials, which would end up in logs".to_owned());
+    }
+    if names_nobody(&url) {
+        return Err(
+            "names an address that no service is asked at (link-local, unspecified or multicast)".to_owned()
+        );
     }
     if url.query().is_some() || url.fragment().is_some() {
         return Err("holds a query or a fragment".to_owned());

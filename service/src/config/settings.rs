@@ -42,6 +42,7 @@ pub static SETTINGS: &[Setting] = &[
     setting("server.operations_certificate_file", "", "the same for the listener for operators"),
     setting("server.operations_key_file", "", "its private key (PEM)"),
     setting("server.operations_client_ca_file", "", "authorities for callers of the listener for operators"),
+    setting("server.body_seconds", "30", "how long a body may take to come in, 1 to 600; then 408"),
     setting(
         "store.url",
         "sqlite:solewire.db",

@@ -13,6 +13,7 @@ use super::connection::{Connection, ConnectionError, Expiries, NoAnswer, Timeout
 use super::token::Tokens;
 use super::verdict::{Answer, Failure, judge};
 use super::{Trouble, Verdict};
+use crate::addresses::Reachable;
 use crate::clock::Clock;
 use crate::config::{Auth, RecordSystem};
 
@@ -56,8 +57,13 @@ impl Client {
         clock: Clock,
         expiries: &Arc<Expiries>,
     ) -> Result<Client, ConnectionError> {
-        let connection = Connection::new(target.tls.clone(), timeouts, Arc::clone(expiries))?;
-        let tokens = Tokens::new(clock.clone(), Arc::clone(expiries));
+        let token_url = match &target.auth {
+            Auth::Smart(smart) => smart.token_url.as_ref(),
+            Auth::None | Auth::Basic { .. } | Auth::Bearer { .. } => None,
+        };
+        let reachable = Reachable::of([Some(&target.base_url), token_url].into_iter().flatten());
+        let tokens = Tokens::new(clock.clone(), Arc::clone(expiries), reachable.clone());
+        let connection = Connection::new(target.tls.clone(), timeouts, reachable, Arc::clone(expiries))?;
         Ok(Client { target, clock, connection, tokens })
     }
 

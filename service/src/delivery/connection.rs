@@ -14,6 +14,7 @@ use rustls::{AlertDescription, CertificateError};
 
 use super::certificate;
 use super::verdict::Failure;
+use crate::addresses::Reachable;
 use crate::config::{TlsFileError, TlsFiles, TlsMaterial};
 
 /// How long to wait for the record system.
@@ -65,6 +66,7 @@ pub(super) struct NoAnswer {
 pub(super) struct Connection {
     files: TlsFiles,
     timeouts: Timeouts,
+    reachable: Reachable,
     expiries: Arc<Expiries>,
     current: Mutex<Current>,
 }
@@ -81,13 +83,14 @@ impl Connection {
     pub(super) fn new(
         files: TlsFiles,
         timeouts: Timeouts,
+        reachable: Reachable,
         expiries: Arc<Expiries>,
     ) -> Result<Connection, ConnectionError> {
         let material = files.read()?;
-        let client = build(&material, timeouts)?.build().map_err(ConnectionError::Client)?;
+        let client = build(&material, timeouts, &reachable)?.build().map_err(ConnectionError::Client)?;
         note_expiry(&material, &expiries);
         let current = Mutex::new(Current { client, material, refused: None });
-        Ok(Connection { files, timeouts, expiries, current })
+        Ok(Connection { files, timeouts, reachable, expiries, current })
     }
 
     /// The client for the next request. Files that changed are taken up; where the new ones cannot be used, the old
@@ -101,7 +104,7 @@ impl Connection {
             Ok(material) if material == current.material => current.refused = None,
             Ok(material) if current.refused.as_ref() == Some(&material) => {}
             Ok(material) => {
-                let built = build(&material, self.timeouts)
+                let built = build(&material, self.timeouts, &self.reachable)
                     .and_then(|builder| builder.build().map_err(ConnectionError::Client));
                 match built {
                     Ok(client) => {
@@ -125,8 +128,11 @@ impl Connection {
     #[cfg(test)]
     pub(super) fn resolve_with(&self, names: Arc<super::tests::Names>) {
         let mut current = self.current.lock().unwrap();
-        current.client =
-            build(&current.material, self.timeouts).unwrap().dns_resolver(names).build().unwrap();
+        current.client = build(&current.material, self.timeouts, &self.reachable)
+            .unwrap()
+            .dns_resolver(names)
+            .build()
+            .unwrap();
     }
 
     /// Keeps what an answer shows of the certificate of the record system.
@@ -140,10 +146,15 @@ impl Connection {
 
 /// Redirects are not followed and no proxy of the environment is used: both would carry exams and credentials to
 /// somewhere nobody configured.
-fn build(material: &TlsMaterial, timeouts: Timeouts) -> Result<reqwest::ClientBuilder, ConnectionError> {
+fn build(
+    material: &TlsMaterial,
+    timeouts: Timeouts,
+    reachable: &Reachable,
+) -> Result<reqwest::ClientBuilder, ConnectionError> {
     let mut builder = reqwest::Client::builder()
         .redirect(Policy::none())
         .no_proxy()
+        .dns_resolver(reachable.clone())
         .tls_info(true)
         .connect_timeout(timeouts.connect)
         .timeout(timeouts.total)

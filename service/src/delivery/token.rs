@@ -16,6 +16,7 @@ use uuid::Uuid;
 
 use super::connection::{Expiries, NoAnswer, no_answer};
 use super::verdict::Failure;
+use crate::addresses::Reachable;
 use crate::clock::Clock;
 use crate::config::{RecordSystem, Smart, may_carry_credentials};
 
@@ -43,6 +44,7 @@ pub(super) struct Token {
 pub(super) struct Tokens {
     clock: Clock,
     expiries: Arc<Expiries>,
+    reachable: Reachable,
     held: Mutex<Held>,
 }
 
@@ -56,8 +58,8 @@ struct Held {
 }
 
 impl Tokens {
-    pub(super) fn new(clock: Clock, expiries: Arc<Expiries>) -> Tokens {
-        Tokens { clock, expiries, held: Mutex::default() }
+    pub(super) fn new(clock: Clock, expiries: Arc<Expiries>, reachable: Reachable) -> Tokens {
+        Tokens { clock, expiries, reachable, held: Mutex::default() }
     }
 
     /// A token that holds for a while. Where several ask at once, one request is made.
@@ -119,7 +121,7 @@ impl Tokens {
         let endpoint = match (&smart.token_url, known) {
             (Some(url), _) => url.clone(),
             (None, Some(url)) => url,
-            (None, None) => discover(http, target).await?,
+            (None, None) => discover(http, target, &self.reachable).await?,
         };
         let form = url::form_urlencoded::Serializer::new(String::new())
             .append_pair("grant_type", "client_credentials")
@@ -171,15 +173,20 @@ impl Tokens {
     }
 }
 
-/// The token endpoint that the record system names itself.
-async fn discover(http: &reqwest::Client, target: &RecordSystem) -> Result<Url, Failure> {
+/// The token endpoint that the record system names itself: on its own host, or in the public network. One that is private
+/// as well has to be named by `record_system.token_url`.
+async fn discover(
+    http: &reqwest::Client,
+    target: &RecordSystem,
+    reachable: &Reachable,
+) -> Result<Url, Failure> {
     let base = target.base_url.as_str().trim_end_matches('/');
     let address = format!("{base}/.well-known/smart-configuration");
     let (status, answer) = exchanged(http.get(address).header(ACCEPT, "application/json")).await?;
     let named = answer.as_ref().and_then(|answer| answer.get("token_endpoint")?.as_str());
     let url = named.filter(|_| status == 200).and_then(|text| Url::parse(text).ok());
     match url {
-        Some(url) if may_carry_credentials(&url, target.allow_plaintext) => Ok(url),
+        Some(url) if may_carry_credentials(&url, target.allow_plaintext) && reachable.allows(&url) => Ok(url),
         _ => Err(Failure::TokenUnavailable),
     }
 }

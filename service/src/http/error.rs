@@ -29,6 +29,8 @@ pub(super) enum ApiError {
     TooLarge,
     /// The body broke off.
     BodyIncomplete,
+    /// The body did not come in within the time for it.
+    BodyTooSlow,
     /// The request itself, not a document in it: what is wrong and how to mend it.
     Request { text: &'static str, mend: &'static str },
     /// A search parameter, under strict handling or with an unreadable value.
@@ -159,6 +161,13 @@ impl ApiError {
                 "http-body",
                 "The body broke off before its end.",
                 "Send it again; with an Idempotency-Key it is taken once at most.",
+            ),
+            ApiError::BodyTooSlow => said(
+                StatusCode::REQUEST_TIMEOUT,
+                IssueType::Incomplete,
+                "http-body-time",
+                "The body did not come in within the time that `server.body_seconds` gives it.",
+                "Send it again, in one go.",
             ),
             ApiError::Request { text, mend } => {
                 said(StatusCode::BAD_REQUEST, IssueType::Invalid, "http-request", text, mend)
@@ -319,6 +328,7 @@ impl ApiError {
             | ApiError::NotAcceptable
             | ApiError::TooLarge
             | ApiError::BodyIncomplete
+            | ApiError::BodyTooSlow
             | ApiError::Request { .. }
             | ApiError::Parameter { .. }
             | ApiError::Document { .. }
@@ -358,6 +368,10 @@ impl ResponseError for ApiError {
         match self {
             ApiError::Method { allow } => {
                 response.insert_header((header::ALLOW, allow.as_ref()));
+            }
+            // The rest of it is not waited for (RFC 9110 section 15.5.9).
+            ApiError::BodyTooSlow => {
+                response.force_close();
             }
             ApiError::Login => {
                 response.insert_header((header::WWW_AUTHENTICATE, "Bearer realm=\"solewire\""));

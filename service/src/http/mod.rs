@@ -21,6 +21,7 @@ mod submit;
 mod worklists;
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use actix_web::http::header::HOST;
 use actix_web::{HttpRequest, HttpResponse, web};
@@ -45,6 +46,8 @@ pub struct State {
     pub access: Gate,
     /// How the pages behave.
     pub pages: Pages,
+    /// How long the body of a request may take to come in.
+    pub body_limit: Duration,
     /// Address that callers use, when a proxy stands in front.
     pub public_url: Option<Url>,
     /// The way to the record system.

@@ -2,11 +2,13 @@
 
 use std::future::Future;
 use std::pin::Pin;
+use std::time::Duration;
 
 use actix_web::dev::Payload;
 use actix_web::http::header::{ACCEPT, CONTENT_ENCODING, CONTENT_TYPE};
 use actix_web::{FromRequest, HttpRequest, web};
 
+use super::State;
 use super::error::ApiError;
 
 pub(super) const FHIR_JSON: &str = "application/fhir+json";
@@ -100,11 +102,13 @@ fn body<T: 'static>(
         return Box::pin(async { Err(ApiError::MediaType) });
     }
     let bytes = web::Bytes::from_request(request, payload);
+    let limit = request.app_data::<web::Data<State>>().map_or(Duration::MAX, |state| state.body_limit);
     Box::pin(async move {
-        match bytes.await {
-            Ok(bytes) => Ok(wrap(bytes.to_vec())),
-            Err(error) if error.as_response_error().status_code() == 413 => Err(ApiError::TooLarge),
-            Err(_) => Err(ApiError::BodyIncomplete),
+        match tokio::time::timeout(limit, bytes).await {
+            Ok(Ok(bytes)) => Ok(wrap(bytes.to_vec())),
+            Ok(Err(error)) if error.as_response_error().status_code() == 413 => Err(ApiError::TooLarge),
+            Ok(Err(_)) => Err(ApiError::BodyIncomplete),
+            Err(_) => Err(ApiError::BodyTooSlow),
         }
     })
 }

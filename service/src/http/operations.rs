@@ -94,6 +94,8 @@ pub(super) async fn one(
 #[derive(Debug, Default, Deserialize)]
 struct Wish {
     reason: Option<String>,
+    /// How many deliveries are meant, as the preview told.
+    deliveries: Option<u64>,
 }
 
 /// `POST /operations/deliveries/{id}/replay`
@@ -106,7 +108,7 @@ pub(super) async fn replay(
     let caller = access::require(&state.access, &request, Right::Operate).await?;
     let reach = caller.reach();
     let id = number(&id)?;
-    let reason = reason(&request, payload).await?;
+    let reason = wish(&request, payload).await?.reason;
     let now = state.intake.clock.now_ms();
     let done = state.intake.store.replay(id, &reach, &caller.name, reason.as_deref(), now).await?;
     done.map_err(refusal)?;
@@ -149,9 +151,14 @@ pub(super) async fn replay_all(
     let caller = access::require(&state.access, &request, Right::Operate).await?;
     let reach = caller.reach();
     let chosen = chosen_state(chosen)?;
-    let reason = reason(&request, payload).await?;
+    let Wish { reason, deliveries } = wish(&request, payload).await?;
+    let previewed = deliveries.ok_or(ApiError::Request {
+        text: "Replaying many takes the number of deliveries that the preview told.",
+        mend: "Ask for the same address with GET and send its {\"deliveries\": NUMBER}, with a reason where it takes one.",
+    })?;
     let now = state.intake.clock.now_ms();
-    let done = state.intake.store.replay_all(chosen, &reach, &caller.name, reason.as_deref(), now).await?;
+    let reason = reason.as_deref();
+    let done = state.intake.store.replay_all(chosen, &reach, &caller.name, reason, previewed, now).await?;
     let replayed = done.map_err(refusal)?;
     state.wake.notify_one();
     tracing::info!(
@@ -181,7 +188,7 @@ pub(super) async fn discard(
     let caller = access::require(&state.access, &request, Right::Operate).await?;
     let reach = caller.reach();
     let id = number(&id)?;
-    let reason = reason(&request, payload).await?.ok_or(ApiError::Request {
+    let reason = wish(&request, payload).await?.reason.ok_or(ApiError::Request {
         text: "Giving a delivery up takes a reason.",
         mend: "Send {\"reason\": \"...\"}.",
     })?;
@@ -193,12 +200,12 @@ pub(super) async fn discard(
     shown(&state, id, &reach).await
 }
 
-/// The reason in the body; a request without a body gives none.
-async fn reason(request: &HttpRequest, payload: web::Payload) -> Result<Option<String>, ApiError> {
+/// What the body says; a request without a body says nothing.
+async fn wish(request: &HttpRequest, payload: web::Payload) -> Result<Wish, ApiError> {
     let empty = request.headers().get("content-length").is_none_or(|length| length == "0")
         && !request.headers().contains_key("transfer-encoding");
     if empty {
-        return Ok(None);
+        return Ok(Wish::default());
     }
     let mut payload = payload.into_inner();
     let FhirBody(bytes) = <FhirBody as actix_web::FromRequest>::from_request(request, &mut payload).await?;
@@ -206,10 +213,8 @@ async fn reason(request: &HttpRequest, payload: web::Payload) -> Result<Option<S
         text: "The body is not a JSON object with a reason.",
         mend: "Send {\"reason\": \"...\"}.",
     })?;
-    Ok(wish
-        .reason
-        .map(|reason| reason.trim().chars().take(500).collect())
-        .filter(|reason: &String| !reason.is_empty()))
+    let reason = wish.reason.map(|reason| reason.trim().chars().take(500).collect());
+    Ok(Wish { reason: reason.filter(|reason: &String| !reason.is_empty()), ..wish })
 }
 
 fn refusal(refusal: OperatorRefusal) -> ApiError {
@@ -230,6 +235,10 @@ fn refusal(refusal: OperatorRefusal) -> ApiError {
         OperatorRefusal::ReasonMissing => ApiError::Conflict {
             text: "The delivery was finished before; sending it again takes a reason.",
             mend: "Send {\"reason\": \"...\"}.",
+        },
+        OperatorRefusal::OtherNumber => ApiError::Conflict {
+            text: "There are more or fewer such deliveries now than the number that was sent; none was replayed.",
+            mend: "Look at the preview again, and send its number.",
         },
     }
 }

@@ -47,6 +47,7 @@ fn state(intake: Intake, access: Access) -> web::Data<State> {
         access: Gate::new(access, intake.clock.clone(), pages.idle, intake.store.clone()),
         pages,
         intake,
+        body_limit: Duration::from_secs(30),
         public_url: None,
         lane: Arc::new(Lane::new(true)),
         wake,
@@ -232,9 +233,17 @@ async fn operators_see_deliveries_without_values_and_say_why() {
     assert_eq!((replayed.status, replayed.json()["state"].as_str()), (200, Some("pending")));
     let preview = ask!(state, operations, get("/operations/replay?state=parked"));
     assert_eq!(preview.json(), json!({ "state": "parked", "deliveries": 0, "exams": 0, "superseded": 0 }));
-    let all = ask!(state, operations, post("/operations/replay?state=parked", ""));
+    let unsaid = ask!(state, operations, post("/operations/replay?state=parked", ""));
+    assert_eq!(unsaid.status, 400);
+    let seen = |state: &str, number: u64| {
+        let body = json!({ "deliveries": number }).to_string();
+        let length = body.len().to_string();
+        post(&format!("/operations/replay?state={state}"), body).insert_header(("content-length", length))
+    };
+    assert_eq!(ask!(state, operations, seen("parked", 1)).status, 409);
+    let all = ask!(state, operations, seen("parked", 0));
     assert_eq!(all.json(), json!({ "state": "parked", "replayed": 0 }));
-    assert_eq!(ask!(state, operations, post("/operations/replay?state=delivered", "")).status, 409);
+    assert_eq!(ask!(state, operations, seen("delivered", 0)).status, 409);
     assert_eq!(ask!(state, operations, get("/operations/replay")).status, 400);
     let metrics = ask!(state, operations, get("/metrics"));
     let text = String::from_utf8(metrics.body).unwrap();

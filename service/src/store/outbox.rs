@@ -120,6 +120,8 @@ pub enum OperatorRefusal {
     Superseded,
     /// What it carried was purged after its delivery.
     Purged,
+    /// There are other numbers of them than whoever asks for it has seen.
+    OtherNumber,
 }
 
 /// How much there is in each state.

@@ -69,7 +69,8 @@ impl Store {
     }
 
     /// Puts all deliveries of a state within reach back into the queue, except those that would overwrite a later version
-    /// and those that were purged. Gives their number. What was taken before needs a reason.
+    /// and those that were purged. Gives their number. What was taken before needs a reason. Nothing is
+    /// done where there are not as many as `previewed`.
     ///
     /// # Errors
     /// When the store cannot write.
@@ -79,6 +80,7 @@ impl Store {
         reach: &Reach,
         caller: &str,
         reason: Option<&str>,
+        previewed: u64,
         now: i64,
     ) -> Result<Result<u64, OperatorRefusal>, StoreError> {
         if let Err(refusal) = may_replay(state, reason) {
@@ -108,6 +110,10 @@ impl Store {
             .execute(&mut *transaction)
             .await?
             .rows_affected();
+            if noted != previewed {
+                transaction.rollback().await?;
+                return Ok(Err(OperatorRefusal::OtherNumber));
+            }
             let replayed: Vec<(i64, String, String)> = sqlx::query_as(concat!(
                 "UPDATE outbox SET state = 'pending', due = $2, attempts = 0, crashes = 0, confirmed = 1,
                                    verify_after = NULL, verify_tries = 0, updated = $2

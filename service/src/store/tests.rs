@@ -584,15 +584,19 @@ async fn all_of_a_state_go_again_except_what_is_superseded(store: Store) {
     }
     let preview = store.replay_preview(DeliveryState::Delivered, &Reach::All).await.unwrap();
     assert_eq!(preview, ReplayPreview { deliveries: 2, exams: 2, superseded: 1, purged: 0 });
-    let all = |state, reason| store.replay_all(state, &Reach::All, "c", reason, 4);
-    assert_eq!(all(DeliveryState::Delivered, None).await.unwrap(), Err(OperatorRefusal::ReasonMissing));
+    let all = |state, reason, seen| store.replay_all(state, &Reach::All, "c", reason, seen, 4);
+    assert_eq!(all(DeliveryState::Delivered, None, 2).await.unwrap(), Err(OperatorRefusal::ReasonMissing));
     let pending = OperatorRefusal::State(DeliveryState::Pending);
-    assert_eq!(all(DeliveryState::Pending, Some("r")).await.unwrap(), Err(pending));
-    assert_eq!(all(DeliveryState::Delivered, Some("restored from backup")).await.unwrap(), Ok(2));
-    assert_eq!(all(DeliveryState::Parked, None).await.unwrap(), Ok(1));
+    assert_eq!(all(DeliveryState::Pending, Some("r"), 0).await.unwrap(), Err(pending));
+    for other in [0, 1, 3] {
+        let refused = all(DeliveryState::Delivered, Some("restored from backup"), other).await.unwrap();
+        assert_eq!(refused, Err(OperatorRefusal::OtherNumber));
+    }
+    assert_eq!(all(DeliveryState::Delivered, Some("restored from backup"), 2).await.unwrap(), Ok(2));
+    assert_eq!(all(DeliveryState::Parked, None, 1).await.unwrap(), Ok(1));
     use DeliveryState::{Delivered, Pending};
     assert_eq!(states(&store).await, [Delivered, Pending, Pending, Pending]);
-    assert_eq!(all(DeliveryState::Parked, None).await.unwrap(), Ok(0), "nothing is left to repeat");
+    assert_eq!(all(DeliveryState::Parked, None, 0).await.unwrap(), Ok(0), "nothing is left to repeat");
 }
 
 /// The states of all deliveries, in order.
@@ -803,7 +807,8 @@ async fn clinics_have_the_same_identifiers_and_see_nothing_of_each_other(store: 
     assert_eq!(store.discard(1, &only, "c", "r", 2).await.unwrap(), Ok(()));
     for reach in [Reach::of(south.as_ref()), only.clone()] {
         let replayed = u64::from(reach == only);
-        let done = store.replay_all(DeliveryState::Discarded, &reach, "c", Some("r"), 3).await.unwrap();
+        let done =
+            store.replay_all(DeliveryState::Discarded, &reach, "c", Some("r"), replayed, 3).await.unwrap();
         assert_eq!(done, Ok(replayed));
     }
     assert_eq!(states(&store).await, [DeliveryState::Pending; 3]);

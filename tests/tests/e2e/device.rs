@@ -57,7 +57,7 @@ fn at_site(site: &str) -> String {
 }
 
 #[tokio::test]
-async fn a_registered_device_is_held_to_its_tests_and_its_quota() {
+async fn s06_a_registered_device_is_held_to_its_tests_and_its_quota() {
     let more = "[devices]\nonly_registered = true\n[[devices.known]]\nid = \"filament-7\"\n\
                 identifier = \"https://harbourlane.example/device|HL-DEVICE-07\"\ntests = [\"monofilament-10g\"]\nper_day = 2\n";
     let service = Service::start(Setup { more: more.to_owned(), ..Setup::default() }).await;

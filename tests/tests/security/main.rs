@@ -5,3 +5,12 @@
 
 mod access;
 mod audit;
+mod command_line;
+mod hostile;
+mod inventory;
+mod operators;
+mod outbound;
+mod properties;
+mod record_system;
+mod rule_set;
+mod secrecy;

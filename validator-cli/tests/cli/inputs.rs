@@ -80,7 +80,7 @@ fn a_file_whose_name_looks_like_a_pattern_or_an_option_is_read() {
 
 #[cfg(unix)]
 #[test]
-fn links_to_nowhere_are_faults_and_links_to_folders_are_not_followed() {
+fn h07_links_to_nowhere_are_faults_and_links_to_folders_are_not_followed() {
     let bench = Bench::with("f/a.json", CLINIC);
     std::os::unix::fs::symlink("nowhere", bench.path("f/b.json")).unwrap();
     std::os::unix::fs::symlink(".", bench.path("f/loop")).unwrap();

@@ -130,7 +130,7 @@ fn a_file_without_a_format_takes_the_place_of_standard_output() {
 }
 
 #[test]
-fn inputs_are_never_written() {
+fn h07_inputs_are_never_written() {
     let bench = mixed();
     for output in ["a.json", "json=./a.json", "sarif=f/../a.json"] {
         bench.put("f/x.txt", "");
@@ -255,7 +255,7 @@ fn quiet_leaves_the_closing_line() {
 
 #[cfg(unix)]
 #[test]
-fn hostile_file_names_stay_text() {
+fn h08_hostile_file_names_stay_text() {
     let name = "f/\u{1b}[2J\n]]><x>\u{202e}&\"'.json";
     let bench = Bench::with(name, TWICE);
     for format in FORMATS {
