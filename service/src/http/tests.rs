@@ -248,7 +248,7 @@ async fn operators_see_deliveries_without_values_and_say_why() {
     let metrics = ask!(state, operations, get("/metrics"));
     let text = String::from_utf8(metrics.body).unwrap();
     assert!(text.contains("solewire_deliveries{state=\"pending\"} 1"), "{text}");
-    assert!(text.contains("solewire_http_answers_total{class=\"4xx\"} 6"), "{text}");
+    assert!(text.contains("solewire_http_answers_total{class=\"4xx\"} 8"), "{text}");
 }
 
 #[actix_web::test]

@@ -99,7 +99,7 @@ pub(crate) fn open(
     let written = targets.iter().filter_map(|(_, path)| Some(("--output", path.as_deref()?)));
     for (option, path) in written.chain(others.iter().copied()) {
         let place = resolved(path);
-        if inputs.contains(&place) {
+        if inputs.contains(&place) || inputs.iter().any(|input| is_same_file(input, &place)) {
             console.fault(&format!(
                 "{option} {}: this file is an input, and inputs are never changed; name another file.",
                 path.display()
@@ -170,6 +170,19 @@ fn resolved(path: &Path) -> PathBuf {
         (Ok(parent), Some(name)) => parent.join(name),
         _ => path.to_owned(),
     }
+}
+
+/// Whether two paths are names of one file.
+#[cfg(unix)]
+fn is_same_file(one: &Path, other: &Path) -> bool {
+    use std::os::unix::fs::MetadataExt as _;
+    let number = |path: &Path| std::fs::metadata(path).ok().map(|about| (about.dev(), about.ino()));
+    number(other).is_some_and(|other| number(one) == Some(other))
+}
+
+#[cfg(not(unix))]
+fn is_same_file(_: &Path, _: &Path) -> bool {
+    false
 }
 
 fn is_coloured(color: ColorChoice) -> bool {
