@@ -54,7 +54,9 @@ pub async fn check(place: &StorePlace, out: &mut impl Write) -> Result<bool, Box
 
 /// There is no say in how old what is purged must be.
 #[derive(Debug, thiserror::Error)]
-#[error("nothing says how long what was delivered is kept; set `store.keep_delivered_days`, or give --older-than-days N")]
+#[error(
+    "nothing says how long what was delivered is kept; set `store.keep_delivered_days`, or give --older-than-days N"
+)]
 struct NoAge;
 
 /// Says what would be purged of what was delivered, or purges it. Always true.

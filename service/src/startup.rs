@@ -120,9 +120,10 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             Some(Arc::new(Client::new(target, pace.timeouts, clock.clone(), metrics.expiries())?))
         }
     };
-    let purging = config.store.keep_delivered.map(|keep| {
-        tokio::spawn(retention::keep_for(keep, store.clone(), clock.clone(), stopped.clone()))
-    });
+    let purging = config
+        .store
+        .keep_delivered
+        .map(|keep| tokio::spawn(retention::keep_for(keep, store.clone(), clock.clone(), stopped.clone())));
     let worker = record_system.as_ref().map(|client| {
         let parts = Parts {
             store: store.clone(),

@@ -59,7 +59,9 @@ pub(super) async fn version(
     let history = state.intake.store.history(&resource_type, &id, &caller.reach()).await?;
     let version = history.iter().find(|version| version.version.to_string() == number).ok_or(ABSENT)?;
     if version.is_purged() {
-        return Err(ApiError::NotFound("This version was superseded and is purged; the current one can be read."));
+        return Err(ApiError::NotFound(
+            "This version was superseded and is purged; the current one can be read.",
+        ));
     }
     audit::note_read(&state, &caller, vec![format!("{resource_type}/{id}")]).await?;
     answer::resource(StatusCode::OK, version)

@@ -12,5 +12,6 @@ mod operators;
 mod outbound;
 mod properties;
 mod record_system;
+mod retention;
 mod rule_set;
 mod secrecy;
