@@ -30,11 +30,19 @@ pub(crate) fn measure(table: &mut Table) {
     let wall = |program: &Path, arguments: &[&str]| timed(|| run(command(program, arguments, folder.path())));
     let mut times = Vec::new();
     for _ in 0..ROUNDS {
-        let pairs: Vec<(f64, f64)> = (0..PAIRS).map(|_| (wall(&checker, check), wall(&parser, parse))).collect();
+        let pairs: Vec<(f64, f64)> =
+            (0..PAIRS).map(|_| (wall(&checker, check), wall(&parser, parse))).collect();
         let of = |pick: fn(&(f64, f64)) -> f64| median(&pairs.iter().map(pick).collect::<Vec<_>>());
         times.push((of(|pair| pair.0), of(|pair| pair.1)));
     }
-    table.put(&row("2a", "wall time of `validate` on one exam / of a program that parses it", 4.0, &times, 1e3, "ms"));
+    table.put(&row(
+        "2a",
+        "wall time of `validate` on one exam / of a program that parses it",
+        4.0,
+        &times,
+        1e3,
+        "ms",
+    ));
     let peak = |program: &Path, arguments: &[&str]| peak_kib(program, arguments, folder.path());
     let peaks: Vec<(f64, f64)> = (0..ROUNDS).map(|_| (peak(&checker, check), peak(&parser, parse))).collect();
     let what = "peak memory of `validate` on one exam / of a program that parses it";

@@ -25,7 +25,10 @@ impl Exams {
             resource["subject"]["identifier"]["value"] = NUMBER.into();
         }
         let text = document.to_string();
-        Exams { parts: text.split(NUMBER).map(|part| part.as_bytes().to_vec()).collect(), run: run.to_owned() }
+        Exams {
+            parts: text.split(NUMBER).map(|part| part.as_bytes().to_vec()).collect(),
+            run: run.to_owned(),
+        }
     }
 
     /// The exam of this number, as bytes without a line break.

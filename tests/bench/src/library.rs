@@ -77,7 +77,8 @@ fn python_beside(table: &mut Table, engine: &Engine, corpus: &[Vec<u8>], python:
     let [theirs, ours] = [0, 1].map(|job| median(&rounds.iter().map(|round| round[job]).collect::<Vec<_>>()));
     table.put(&Row {
         id: "1d",
-        what: "time of fhir.resources 6.4.0 to construct the exams of the corpus / of a full check".to_owned(),
+        what: "time of fhir.resources 6.4.0 to construct the exams of the corpus / of a full check"
+            .to_owned(),
         target: Target::AtLeast(100.0),
         figures: Figures::of(rounds.iter().map(|[theirs, ours]| theirs / ours).collect()),
         behind: format!("{} / {} ms", short(theirs * 1e3), short(ours * 1e3)),

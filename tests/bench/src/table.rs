@@ -44,7 +44,9 @@ impl Row {
         };
         let [min, median, max] = [min, median, max].map(short);
         let (id, what, behind) = (self.id, &self.what, &self.behind);
-        format!("| {id} | {what} | {target} | {min} | {median} | {max} | {rounds} | {verdict} | {behind} | {day} |")
+        format!(
+            "| {id} | {what} | {target} | {min} | {median} | {max} | {rounds} | {verdict} | {behind} | {day} |"
+        )
     }
 }
 
@@ -108,7 +110,8 @@ fn machine() -> String {
     let read = |path: &str| std::fs::read_to_string(path).unwrap_or_default();
     let field = |text: &str, name: &str| {
         let line = text.lines().find(|line| line.starts_with(name));
-        line.and_then(|line| line.split_once(':')).map_or_else(String::new, |(_, value)| value.trim().to_owned())
+        line.and_then(|line| line.split_once(':'))
+            .map_or_else(String::new, |(_, value)| value.trim().to_owned())
     };
     let processor = field(&read("/proc/cpuinfo"), "model name");
     let cores = std::thread::available_parallelism().map_or(0, usize::from);

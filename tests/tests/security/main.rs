@@ -6,6 +6,7 @@
 mod access;
 mod audit;
 mod command_line;
+mod dependencies;
 mod hostile;
 mod inventory;
 mod operators;

@@ -88,7 +88,11 @@ impl Kept {
 
     /// Where the name stands: files of the store, or tables.
     async fn places(&self) -> Vec<String> {
-        if self.store.starts_with("sqlite") { files(&self.service.folder()) } else { tables(&self.store).await }
+        if self.store.starts_with("sqlite") {
+            files(&self.service.folder())
+        } else {
+            tables(&self.store).await
+        }
     }
 
     async fn operate(&self, method: Method, path: &str, body: &str) -> Answer {
@@ -121,7 +125,8 @@ async fn tables(store: &str) -> Vec<String> {
     let mut holding = Vec::new();
     for name in names {
         let name: String = name.get(0);
-        let count = format!("SELECT count(*) FROM \"{name}\" AS row WHERE CAST(row AS TEXT) LIKE '%{CANARY}%'");
+        let count =
+            format!("SELECT count(*) FROM \"{name}\" AS row WHERE CAST(row AS TEXT) LIKE '%{CANARY}%'");
         let count: i64 =
             sqlx::query_scalar(sqlx::AssertSqlSafe(count)).fetch_one(&mut connection).await.unwrap();
         if count > 0 {
@@ -163,11 +168,8 @@ async fn nothing_purged_is_found(store: String) {
     let audit = kept.solewire(&["audit", "check"]);
     assert_eq!(audit.code, Some(0), "{audit:#?}");
     let events = kept.operate(Method::GET, "/fhir/AuditEvent?_count=200", "").await.expect(200);
-    let purges: Vec<Value> = events
-        .resources()
-        .into_iter()
-        .filter(|event| event["subtype"][0]["code"] == "purge")
-        .collect();
+    let purges: Vec<Value> =
+        events.resources().into_iter().filter(|event| event["subtype"][0]["code"] == "purge").collect();
     assert_eq!(purges.len(), 2, "the exam and the answers: {purges:#?}");
     let who = &purges[0]["agent"][0]["who"]["identifier"]["value"];
     assert_eq!(who, "command line");

@@ -48,7 +48,9 @@ async fn main() -> std::io::Result<()> {
 }
 
 async fn take(sender: web::Data<mpsc::Sender<Waiting>>, bytes: web::Bytes) -> HttpResponse {
-    let Ok(value) = serde_json::from_slice::<Value>(&bytes) else { return HttpResponse::BadRequest().finish() };
+    let Ok(value) = serde_json::from_slice::<Value>(&bytes) else {
+        return HttpResponse::BadRequest().finish();
+    };
     std::hint::black_box(&value);
     let Ok(body) = String::from_utf8(bytes.into()) else { return HttpResponse::BadRequest().finish() };
     let (written, answered) = oneshot::channel();
