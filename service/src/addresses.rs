@@ -42,7 +42,8 @@ fn is_public(address: IpAddr) -> bool {
             IpAddr::V4(address) => {
                 let [first, second, ..] = address.octets();
                 // 100.64.0.0/10 is shared among the customers of a provider.
-                !address.is_private() && !(first == 100 && (64..128).contains(&second))
+                let shared = first == 100 && (64..128).contains(&second);
+                !address.is_private() && !shared
             }
             IpAddr::V6(address) => !address.is_unique_local(),
         }

@@ -34,8 +34,10 @@ mod shape;
 mod tests;
 mod transaction;
 
-use std::io;
+use std::fs::File;
+use std::io::{self, Write as _};
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
+use std::path::Path;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError, mpsc};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -72,6 +74,7 @@ struct State {
     authorization: Option<String>,
     most_entries: Option<usize>,
     heeds_conditions: Heed,
+    log: Option<File>,
     issuer: Option<Issuer>,
     /// A kept connection outlives the listener for a moment; nothing is answered on it any more.
     down: bool,
@@ -113,7 +116,13 @@ impl Shared {
 
     /// Changes the records in one step: the conditions that were looked at still hold when the change is made.
     fn change<T>(&self, change: impl FnOnce(&mut Records) -> Result<T, Refusal>) -> Result<T, Refusal> {
-        let result = self.state().records.change(change)?;
+        let mut state = self.state();
+        let result = state.records.change(change)?;
+        if let Some(log) = &mut state.log {
+            let kept = log.write_all(b"change\n").and_then(|()| log.sync_data());
+            kept.map_err(|_| Refusal::new(500, "exception", "The change cannot be kept."))?;
+        }
+        drop(state);
         self.changed.notify_all();
         Ok(result)
     }
@@ -279,6 +288,16 @@ impl LoopbackRecordSystem {
     #[must_use]
     pub fn token_url(&self) -> String {
         self.shared.token_url()
+    }
+
+    /// Reaches the disk with each change before it is answered, from now on, as a record system does that keeps what it
+    /// takes.
+    ///
+    /// # Errors
+    /// When no file can be made.
+    pub fn sync_changes(&self, file: &Path) -> io::Result<()> {
+        self.shared.state().log = Some(File::create(file)?);
+        Ok(())
     }
 
     /// Refuses transactions of more entries from now on.

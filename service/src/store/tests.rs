@@ -1091,7 +1091,7 @@ async fn what_was_purged_is_not_replayed_and_tells_a_later_version_what_it_needs
     assert_eq!(refused, Err(OperatorRefusal::Purged));
     let preview = store.replay_preview(DeliveryState::Delivered, &Reach::All).await.unwrap();
     assert_eq!(preview, ReplayPreview { deliveries: 1, exams: 1, superseded: 0, purged: 1 });
-    let all = store.replay_all(DeliveryState::Delivered, &Reach::All, "c", Some("r"), 61).await.unwrap();
+    let all = store.replay_all(DeliveryState::Delivered, &Reach::All, "c", Some("r"), 1, 61).await.unwrap();
     assert_eq!(all, Ok(1));
     assert_eq!(states(&store).await, [DeliveryState::Delivered, DeliveryState::Pending]);
     assert!(store.taken(&Reach::All, 0, 10).await.unwrap().is_empty(), "there is nothing to compare with");

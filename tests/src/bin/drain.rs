@@ -6,6 +6,7 @@
 #![allow(clippy::print_stdout, reason = "it prints what it measured")]
 
 use std::collections::HashMap;
+use std::path::Path;
 use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -23,9 +24,11 @@ const LIMIT: Duration = Duration::from_secs(3600);
 /// Exams of one person, all of the same time: fewer than may follow an exam that arrives late.
 const EXAMS_OF_A_PERSON: usize = 10;
 
-/// A record system that knows everybody who was examined.
-fn record_system(exams: usize) -> LoopbackRecordSystem {
+/// A record system that knows everybody who was examined. It reaches the disk with each transaction before it answers:
+/// one that may lose what it took would be no measure.
+fn record_system(exams: usize, folder: &Path) -> LoopbackRecordSystem {
     let records = LoopbackRecordSystem::start(&[]).expect("a record system");
+    records.sync_changes(&folder.join("changes")).expect("a file");
     for number in (0..exams).step_by(EXAMS_OF_A_PERSON) {
         let person =
             json!({ "system": "https://harbourlane.example/person", "value": person_examined(number) });
@@ -42,7 +45,8 @@ fn person_examined(number: usize) -> String {
 async fn main() -> ExitCode {
     let exams: usize =
         std::env::args().nth(1).map_or(10_000, |text| text.parse().expect("a number of exams"));
-    let mut records = record_system(exams);
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut records = record_system(exams, folder.path());
     records.go_down();
     let setup = Setup { store: Some(postgres::store_of_this_run().await), ..Setup::with(records.base_url()) };
     let service = Service::start(setup).await;
@@ -85,7 +89,7 @@ async fn main() -> ExitCode {
     drop(service);
     drop(records);
 
-    let bare = bare(bodies).await;
+    let bare = bare(bodies, folder.path()).await;
     let ratio = drained / bare;
     println!("a bare client: {bare:.0} a second; the service reaches {ratio:.2} of it");
     let grown = memory_full.saturating_sub(memory_early) / 1024;
@@ -124,9 +128,9 @@ fn displacement(bodies: &[Vec<u8>]) -> usize {
 }
 
 /// Posts the same bodies to a fresh record system, a second.
-async fn bare(bodies: Vec<Vec<u8>>) -> f64 {
+async fn bare(bodies: Vec<Vec<u8>>, folder: &Path) -> f64 {
     let number = bodies.len();
-    let records = record_system(number);
+    let records = record_system(number, folder);
     let bodies = Arc::new(bodies);
     let next = Arc::new(AtomicUsize::new(0));
     let client = reqwest::Client::new();

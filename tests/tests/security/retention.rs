@@ -31,7 +31,7 @@ impl Kept {
         let records = LoopbackRecordSystem::start(&[person(&case("complete-normal").json())]).unwrap();
         // What is still to be looked for there would be kept.
         let more = format!("[record_system]\nbase_url = \"{}\"\nverify = false\n", records.base_url());
-        let setup = Setup { record_system: None, more, store: Some(store.clone()) };
+        let setup = Setup { more, store: Some(store.clone()), ..Setup::default() };
         let kept = Kept { service: Service::start(setup).await, records, store };
         let mut exam = case("complete-normal").json();
         exam["entry"][1]["resource"]["note"] = json!([{ "text": format!("Seen by {CANARY}.") }]);
