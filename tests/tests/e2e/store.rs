@@ -18,8 +18,8 @@ fn on_a_file(record_system: Option<&str>, more: &str) -> Setup {
     Setup {
         record_system: record_system.map(str::to_owned),
         more: more.to_owned(),
-        server: String::new(),
         store: Some("sqlite:solewire.db".to_owned()),
+        ..Setup::default()
     }
 }
 
@@ -154,7 +154,7 @@ async fn f21_a_damaged_file_is_refused_by_name_and_left_as_it_is() {
 async fn postgresql_is_checked_here_and_copied_with_its_own_tools() {
     let Some(store) = solewire_tests::postgres::fresh_database("the check of a store").await else { return };
     let case = case("category-2");
-    let setup = Setup { server: String::new(), store: Some(store), ..Setup::default() };
+    let setup = Setup { store: Some(store), ..Setup::default() };
     let service = Service::start(setup).await;
     submit(&service, &case).await;
     let checked = solewire(&["store", "check"], &service.folder());
@@ -215,8 +215,8 @@ async fn a_full_or_read_only_disk_refuses_loses_nothing_and_recovers() {
     let setup = Setup {
         record_system: Some(records.base_url().to_owned()),
         more: "[store]\nreserve_mib = 0\n".to_owned(),
-        server: String::new(),
         store: Some(store),
+        ..Setup::default()
     };
     let mut service = Service::start(setup).await;
     let mut acknowledged = 0;

@@ -92,7 +92,8 @@ fn h17_a_dependency_that_breaks_a_rule_is_named() {
     assert_eq!(bill["components"][0]["licenses"][0]["expression"], "MIT OR Apache-2.0");
     assert_eq!(bill["dependencies"][0]["dependsOn"][0], "pkg:cargo/used@1.0.0");
 
-    let breaks: [(&str, fn(&mut Told)); 7] = [
+    type Break = (&'static str, fn(&mut Told));
+    let breaks: [Break; 7] = [
         ("does not come from crates.io", |told| {
             told.metadata["packages"][1]["source"] = json!("git+https://x")
         }),

@@ -157,7 +157,10 @@ async fn s04_a_body_that_only_drips_is_cut_off() {
 }
 
 /// A value that costs much where a rule reads it more than once for each of its characters.
-fn adversarial() -> Vec<(&'static str, fn(usize) -> Value)> {
+/// What a case is called, and a document of so many bytes.
+type Adversary = (&'static str, fn(usize) -> Value);
+
+fn adversarial() -> Vec<Adversary> {
     vec![
         ("id", |n| json!({ "id": format!("{}!", "a".repeat(n)) })),
         ("dateTime", |n| json!({ "effectiveDateTime": format!("2026-01-01T10:00:00.{}", "0".repeat(n)) })),
@@ -188,7 +191,8 @@ fn adversarial() -> Vec<(&'static str, fn(usize) -> Value)> {
 async fn h05_no_value_takes_more_than_linear_work() {
     let service = Service::start(Setup::default()).await;
     let url = service.url("Observation/$validate");
-    let mut cases: Vec<(&str, Box<dyn Fn(usize) -> String>)> = Vec::new();
+    type Case = (&'static str, Box<dyn Fn(usize) -> String>);
+    let mut cases: Vec<Case> = Vec::new();
     for (name, make) in adversarial() {
         cases.push((
             name,
