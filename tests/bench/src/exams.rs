@@ -5,11 +5,14 @@ use solewire_tests::corpus::{case, cases};
 
 /// Where the number of an exam goes.
 const NUMBER: &str = "NUMBER-OF-THE-EXAM";
+const DAY: &str = "DAY-OF-THE-EXAM";
+/// Over so many days the exams were made.
+const DAYS: i64 = 1000;
 
 /// An exam of the corpus, cut where its identifiers stand.
 #[derive(Debug, Clone)]
 pub(crate) struct Exams {
-    parts: Vec<Vec<u8>>,
+    parts: Vec<String>,
     run: String,
 }
 
@@ -23,18 +26,19 @@ impl Exams {
                 *identifier = NUMBER.into();
             }
             resource["subject"]["identifier"]["value"] = NUMBER.into();
+            if let Some(time) = resource.get_mut("effectiveDateTime") {
+                *time = format!("{DAY}T09:00:00Z").into();
+            }
         }
         let text = document.to_string();
-        Exams {
-            parts: text.split(NUMBER).map(|part| part.as_bytes().to_vec()).collect(),
-            run: run.to_owned(),
-        }
+        Exams { parts: text.split(NUMBER).map(str::to_owned).collect(), run: run.to_owned() }
     }
 
     /// The exam of this number, as bytes without a line break.
     pub(crate) fn body(&self, number: usize) -> Vec<u8> {
         let name = format!("HL-{}-{number}", self.run);
-        self.parts.join(name.as_bytes())
+        let day = jiff::civil::date(2024, 1, 1) + jiff::Span::new().days(number as i64 % DAYS);
+        self.parts.join(name.as_str()).replace(DAY, &day.to_string()).into_bytes()
     }
 }
 

@@ -5,10 +5,15 @@
 #![allow(clippy::expect_used, reason = "a fault ends the measurement")]
 
 mod command_line;
+mod driver;
 mod exams;
 mod figures;
+mod filled;
+mod intake;
 mod library;
 mod linear;
+mod server;
+mod start;
 mod table;
 
 use std::path::Path;
@@ -25,6 +30,10 @@ async fn main() {
             "command-line" => command_line::measure(&mut table),
             "large-file" => command_line::large(&mut table),
             "linear" => linear::measure(&mut table),
+            "intake" => intake::measure(&mut table).await,
+            "start" => start::measure(&mut table).await,
+            "memory" => intake::memory(&mut table).await,
+            "filled" => filled::measure(&mut table).await,
             unknown => panic!("there is no part {unknown}"),
         }
     }
