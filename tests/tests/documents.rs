@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use solewire_service::config::SETTINGS;
 
 const SAFETY_CASE: &str = "service/docs/safety-case.md";
+const SECURITY: &str = "service/docs/security.md";
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
@@ -35,8 +36,14 @@ fn the_readme_lists_the_settings_as_they_are() {
 
 #[test]
 fn the_paths_that_the_guides_name_are_there() {
-    for guide in ["README.md", "DEVELOPERS.md", "service/OPERATING.md", "tests/corpus/README.md", SAFETY_CASE]
-    {
+    for guide in [
+        "README.md",
+        "DEVELOPERS.md",
+        "service/OPERATING.md",
+        "tests/corpus/README.md",
+        SAFETY_CASE,
+        SECURITY,
+    ] {
         let text = read(guide);
         let named = text.split('`').skip(1).step_by(2);
         let paths = named.filter(|name| {
@@ -109,30 +116,60 @@ fn sql_stands_in_the_store_only() {
     }
 }
 
+/// The names of all functions in the sources.
+fn functions() -> BTreeSet<String> {
+    let files = ["profiles", "service", "validator-cli", "tests"].into_iter().flat_map(sources);
+    let names = files.flat_map(|file| {
+        let text = std::fs::read_to_string(file).unwrap();
+        let names = text.lines().filter_map(|line| {
+            let (_, behind) = line.split_once("fn ")?;
+            Some(behind.split(['(', '<']).next().unwrap_or_default().to_owned())
+        });
+        names.collect::<Vec<_>>()
+    });
+    names.collect()
+}
+
+/// The rows of the tables of a page whose last column names tests, each with these names.
+fn rows_with_tests(page: &str) -> Vec<(String, Vec<String>)> {
+    let text = read(page);
+    let rows = text.lines().filter(|line| line.starts_with("| ") && line.contains('`'));
+    let rows = rows.map(|row| {
+        let shown_by = row.trim_end_matches(" |").rsplit(" | ").next().unwrap();
+        (row.to_owned(), shown_by.split('`').skip(1).step_by(2).map(str::to_owned).collect())
+    });
+    rows.collect()
+}
+
 /// A control without its test is a promise.
 #[test]
-fn the_safety_case_names_tests_that_exist() {
-    let tests: BTreeSet<String> = ["profiles", "service", "validator-cli", "tests"]
-        .into_iter()
-        .flat_map(sources)
-        .flat_map(|file| {
-            let text = std::fs::read_to_string(file).unwrap();
-            let names = text.lines().filter_map(|line| {
-                let (_, behind) = line.split_once("fn ")?;
-                Some(behind.split(['(', '<']).next().unwrap_or_default().to_owned())
-            });
-            names.collect::<Vec<_>>()
-        })
-        .collect();
-    let text = read(SAFETY_CASE);
-    let rows: Vec<&str> = text.lines().filter(|line| line.starts_with("| ") && line.contains('`')).collect();
-    assert!(rows.len() > 20, "the table is there");
-    for row in rows {
-        let shown_by = row.trim_end_matches(" |").rsplit(" | ").next().unwrap();
-        let named: Vec<&str> = shown_by.split('`').skip(1).step_by(2).collect();
-        assert!(!named.is_empty(), "no test shows: {row}");
-        for name in named {
-            assert!(tests.contains(name), "`{name}` is no test: {row}");
+fn the_safety_case_and_the_security_page_name_tests_that_exist() {
+    let tests = functions();
+    for page in [SAFETY_CASE, SECURITY] {
+        let rows = rows_with_tests(page);
+        assert!(rows.len() > 20, "the table is there");
+        for (row, named) in rows {
+            assert!(!named.is_empty(), "no test shows: {row}");
+            for name in named {
+                assert!(tests.contains(&name), "`{name}` is no test: {row}");
+            }
         }
     }
+}
+
+/// Each threat has its row, and each row tests that are called by its number.
+#[test]
+fn the_security_page_has_a_row_with_tests_for_every_threat() {
+    let rows = rows_with_tests(SECURITY);
+    let threats = (1..=10).map(|number| ('S', number)).chain((1..=17).map(|number| ('H', number)));
+    let mut expected = Vec::new();
+    for (letter, number) in threats {
+        let begin = format!("| {letter}{number} ");
+        let found: Vec<_> = rows.iter().filter(|(row, _)| row.starts_with(&begin)).collect();
+        let [(row, named)] = found.as_slice() else { panic!("{} rows begin with {begin}", found.len()) };
+        let called = format!("{}{number:02}_", letter.to_ascii_lowercase());
+        assert!(named.iter().all(|name| name.starts_with(&called)), "{called}: {row}");
+        expected.push(row);
+    }
+    assert_eq!(rows.len(), expected.len(), "every row is a threat of the list");
 }

@@ -16,3 +16,4 @@ mod record_system;
 mod retention;
 mod rule_set;
 mod secrecy;
+mod unit;
