@@ -28,19 +28,18 @@ impl Told {
     fn new() -> Told {
         let folder = tempfile::tempdir().unwrap();
         std::fs::create_dir(folder.path().join("src")).unwrap();
-        std::fs::write(folder.path().join("src/lib.rs"), "use used::Thing;\n").unwrap();
+        std::fs::write(folder.path().join("src/lib.rs"), "use library::Thing;\n").unwrap();
         let registry = "registry+https://github.com/rust-lang/crates.io-index";
         let metadata = json!({
             "workspace_members": ["ours"],
             "packages": [
                 { "id": "ours", "name": "solewire-check", "version": "0.1.0", "source": null, "license": "Apache-2.0",
-                  "manifest_path": folder.path().join("Cargo.toml"),
-                  "dependencies": [{ "name": "used", "rename": null }] },
+                  "manifest_path": folder.path().join("Cargo.toml") },
                 { "id": "used", "name": "used", "version": "1.0.0", "source": registry, "license": "MIT/Apache-2.0",
-                  "manifest_path": "/elsewhere/Cargo.toml", "dependencies": [] }
+                  "manifest_path": "/elsewhere/Cargo.toml" }
             ],
             "resolve": { "nodes": [
-                { "id": "ours", "deps": [{ "pkg": "used" }] },
+                { "id": "ours", "deps": [{ "pkg": "used", "name": "library" }] },
                 { "id": "used", "deps": [] }
             ] }
         });
