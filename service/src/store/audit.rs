@@ -135,9 +135,13 @@ impl Store {
             let exam: Option<String> = match search.about.as_ref().and_then(|about| about.split_once('/')) {
                 None => None,
                 Some((resource_type, id)) => {
-                    sqlx::query_scalar("SELECT exam FROM resources WHERE type = $1 AND id = $2 AND current = 1")
+                    sqlx::query_scalar(
+                        "SELECT exam FROM resources
+                         WHERE type = $1 AND id = $2 AND current = 1 AND ($3 IS NULL OR clinic = $3)",
+                    )
                         .bind(resource_type)
                         .bind(id)
+                        .bind(reach.only())
                         .fetch_optional(&mut *connection)
                         .await?
                 }

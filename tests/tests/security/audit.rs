@@ -4,9 +4,11 @@ use std::path::PathBuf;
 
 use reqwest::Method;
 use serde_json::Value;
+use solewire_tests::process;
+use solewire_tests::{binaries, postgres};
 use sqlx::{Connection as _, SqliteConnection};
 
-use crate::access::site::{Site, assessment, exam};
+use crate::access::site::{LIMIT, Site, ask, assessment, exam};
 
 struct Audited {
     site: Site,
@@ -148,6 +150,87 @@ async fn h12_what_cannot_be_audited_does_not_take_place() {
     let found = audited.site.get(&audited.read, "/fhir/RiskAssessment").await.expect(200).json();
     assert_eq!(found["total"], 1, "the exam that could not be audited was not stored");
     audited.site.stop().await;
+}
+
+#[tokio::test]
+async fn h12_a_store_that_cannot_be_read_ends_the_check_as_such_and_not_as_a_broken_chain() {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("garbage.db"), "This is no store of anything. ".repeat(300)).unwrap();
+    for (what, url) in [
+        ("damaged", "sqlite:garbage.db"),
+        ("absent", "sqlite:absent.db"),
+        ("away", "postgres://solewire@127.0.0.1:9/solewire"),
+    ] {
+        let settings = format!("[store]\nurl = \"{url}\"\n[access]\nmode = \"open\"\n");
+        std::fs::write(folder.path().join("solewire.toml"), settings).unwrap();
+        let ran = process::run(&binaries::solewire(), &["audit", "check"], folder.path(), LIMIT);
+        assert_eq!(ran.code, Some(2), "{what}: {ran:#?}");
+        assert!(ran.err.starts_with("solewire: the store ") && ran.out.is_empty(), "{what}: {ran:#?}");
+    }
+    assert!(!folder.path().join("absent.db").exists(), "a check makes no store");
+}
+
+#[tokio::test]
+async fn s01_an_operator_of_one_clinic_finds_the_audit_of_its_own_alone() {
+    let site = Site::start("").await;
+    let mut of = Vec::new();
+    for (number, clinic) in [(51, "north"), (52, "south")] {
+        let submit = site.token(&format!("--right submit --clinic {clinic}")).await;
+        let operate = site.token(&format!("--right operate --clinic {clinic}")).await;
+        of.push((assessment(&site.post(&submit, &exam(number)).await.expect(200)), operate));
+    }
+    let search = async |operate: &str, query: &str| {
+        let path = format!("/fhir/AuditEvent?_count=200{query}");
+        site.operate(Method::GET, operate, &path).await.expect(200)
+    };
+    for (own, other) in [(0, 1), (1, 0)] {
+        let ((mine, operate), (theirs, their_operate)) = (&of[own], &of[other]);
+        assert!(words(&search(operate, &format!("&entity={mine}")).await.resources()).contains(&"accept"));
+        let hidden = search(operate, &format!("&entity={theirs}")).await.json();
+        assert_eq!((&hidden["total"], hidden.get("entry")), (&Value::from(0), None));
+        assert!(!search(operate, "").await.text.contains(theirs));
+        let found = search(their_operate, &format!("&entity={theirs}")).await.resources();
+        let id = found[0]["id"].as_str().unwrap();
+        let by_id = search(operate, &format!("&_id={id}")).await.json();
+        assert_eq!(by_id["total"], 0);
+        let place = format!("/fhir/AuditEvent/{id}");
+        assert_eq!(site.operate(Method::GET, operate, &place).await.status, 404);
+        assert_eq!(site.operate(Method::GET, their_operate, &place).await.status, 200);
+    }
+    site.stop().await;
+}
+
+#[tokio::test]
+async fn h12_processes_that_share_a_store_keep_one_chain_under_exams_that_come_at_once() {
+    const EACH: u32 = 12;
+    let Some(store) = postgres::fresh_database("an audit that three processes add to").await else { return };
+    let mut sites = Vec::new();
+    for _ in 0..3 {
+        sites.push(Site::with("", "", Some(&store)).await);
+    }
+    let token = sites[0].made("--right submit --right operate");
+    for site in &sites {
+        site.until(&token, |status| status != 401).await;
+    }
+    let mut posts = tokio::task::JoinSet::new();
+    let sent = (0..).zip(&sites).flat_map(|(of, site)| (0..EACH).map(move |number| (of, site, number)));
+    for (of, site, number) in sent {
+        let (url, token) = (site.url("/fhir"), token.clone());
+        let exam = exam(1000 + of * EACH + number);
+        posts.spawn(async move {
+            ask(&reqwest::Client::new(), Method::POST, &url, &token, &[], &exam).await.status
+        });
+    }
+    assert!(posts.join_all().await.into_iter().all(|status| status == 200));
+    let found =
+        sites[1].operate(Method::GET, &token, "/fhir/AuditEvent?_count=200").await.expect(200).resources();
+    let accepted = words(&found).iter().filter(|word| **word == "accept").count();
+    assert_eq!(accepted, 36);
+    let ran = sites[2].solewire(&["audit", "check"]);
+    assert!(ran.code == Some(0) && ran.out.contains("\nwhole\n"), "{ran:#?}");
+    for site in sites {
+        site.stop().await;
+    }
 }
 
 #[cfg(unix)]
