@@ -49,6 +49,14 @@ pub enum Command {
         #[arg(long)]
         once: bool,
     },
+    /// Print a script that completes the arguments in a shell.
+    Completion {
+        /// The shell.
+        #[arg(value_enum, value_name = "SHELL")]
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page.
+    Manual,
 }
 
 /// What to do with the audit.

@@ -17,6 +17,7 @@ pub mod clock;
 pub mod config;
 pub mod delivery;
 pub mod demo;
+pub mod help;
 pub mod http;
 pub mod intake;
 pub mod loopback;

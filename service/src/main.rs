@@ -8,7 +8,7 @@ use solewire_service::args::{Args, AuditAction, Command, StoreAction, TokenActio
 use solewire_service::clock::Clock;
 use solewire_service::config::Config;
 use solewire_service::demo::{self, Afterwards};
-use solewire_service::{care, startup, telemetry, tokens};
+use solewire_service::{care, help, startup, telemetry, tokens};
 
 /// Exit code for something the caller has to change.
 const USAGE: u8 = 2;
@@ -21,6 +21,8 @@ async fn main() -> ExitCode {
         Command::Audit { action: AuditAction::Check { config } } => check_audit(&config).await,
         Command::Token { action } => look_after_tokens(action).await,
         Command::Demo { once } => show(once).await,
+        Command::Completion { shell } => printed(help::completion(shell, &mut std::io::stdout())),
+        Command::Manual => printed(help::manual(&mut std::io::stdout())),
     }
 }
 
@@ -98,6 +100,13 @@ async fn show(once: bool) -> ExitCode {
             eprintln!("solewire: {error}");
             ExitCode::FAILURE
         }
+    }
+}
+
+fn printed(result: std::io::Result<()>) -> ExitCode {
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => give_up(&error),
     }
 }
 

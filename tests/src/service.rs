@@ -293,7 +293,11 @@ fn keep(stream: Option<impl Read + Send + 'static>, log: &Arc<Mutex<String>>) {
 }
 
 /// Two ports that were free a moment ago. Both are held until both are known, so they differ.
-fn free_ports() -> (u16, u16) {
+///
+/// # Panics
+/// When there is no free port.
+#[must_use]
+pub fn free_ports() -> (u16, u16) {
     let bind = || TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).expect("a free port");
     let (first, second) = (bind(), bind());
     let port = |listener: &TcpListener| listener.local_addr().expect("an address").port();

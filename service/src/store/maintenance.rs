@@ -1,10 +1,12 @@
 //! Copying and checking a store that a service may have open.
 
+use std::cmp::Ordering;
 use std::fs::{File, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
 
 use sqlx::ConnectOptions as _;
+use sqlx::migrate::Migrator;
 use sqlx::sqlite::SqliteConnection;
 
 use super::database::for_both;
@@ -104,37 +106,99 @@ pub async fn check(place: &StorePlace) -> Result<Check, StoreError> {
         StorePlace::Sqlite(path) => check_sqlite(path).await,
         StorePlace::Postgres(server) => {
             let mut connection = postgres::connect(server).await?;
-            let mut check = on_postgres::account(&mut connection).await?;
-            if !on_postgres::is_current(&mut connection, postgres::MIGRATIONS.iter().next_back()).await? {
-                check.faults.push(OTHER_VERSION.to_owned());
+            let other = other_schema(postgres::schema(&mut connection).await?, newest(&postgres::MIGRATIONS));
+            if let Some(fault) = other {
+                return Ok(Check { faults: vec![fault], exams: 0, received: 0, states: Vec::new() });
             }
-            Ok(check)
+            on_postgres::account(&mut connection).await
         }
     }
 }
 
-const OTHER_VERSION: &str = "the tables are those of another version of this program; start `solewire serve` once to bring them up to date";
+/// What is wrong with a store whose tables are not those of this program.
+fn other_schema(held: Option<i64>, newest: i64) -> Option<String> {
+    let held = held.unwrap_or(0);
+    match held.cmp(&newest) {
+        Ordering::Equal => None,
+        Ordering::Less => Some(format!(
+            "the tables are of schema {held} and this program writes {newest}; start `solewire serve` once to bring \
+             them up to date"
+        )),
+        Ordering::Greater => Some(format!(
+            "the tables are of schema {held} and this program knows schemas up to {newest}; use the newer program"
+        )),
+    }
+}
+
+/// The schema that a program with these migrations writes: the number of the last one.
+pub(super) fn newest(migrations: &Migrator) -> i64 {
+    migrations.iter().next_back().map_or(0, |migration| migration.version)
+}
 
 async fn check_sqlite(path: &Path) -> Result<Check, StoreError> {
     let mut connection = open_to_read(path).await?;
     let damaged = |error: sqlx::Error| sqlite::explain(path, &error);
-    let mut faults: Vec<String> =
-        sqlx::query_scalar("PRAGMA integrity_check(20)").fetch_all(&mut connection).await.map_err(damaged)?;
-    faults.retain(|line| line != "ok");
-    let broken = sqlx::query("PRAGMA foreign_key_check").fetch_all(&mut connection).await.map_err(damaged)?;
-    if !broken.is_empty() {
-        faults.push(format!("{} rows refer to rows that are not there", broken.len()));
-    }
-    if !on_sqlite::is_current(&mut connection, sqlite::MIGRATIONS.iter().next_back())
-        .await
-        .map_err(damaged)?
-    {
-        faults.push(OTHER_VERSION.to_owned());
+    let mut faults = page_faults(&mut connection).await.map_err(damaged)?;
+    let held = sqlite::schema(&mut connection).await.map_err(damaged)?;
+    if let Some(fault) = other_schema(held, newest(&sqlite::MIGRATIONS)) {
+        faults.push(fault);
         return Ok(Check { faults, exams: 0, received: 0, states: Vec::new() });
     }
     let mut check = on_sqlite::account(&mut connection).await?;
     faults.append(&mut check.faults);
     Ok(Check { faults, ..check })
+}
+
+/// What is wrong with the pages of a file and with what refers to what, whatever its schema.
+async fn page_faults(connection: &mut SqliteConnection) -> sqlx::Result<Vec<String>> {
+    let mut faults: Vec<String> =
+        sqlx::query_scalar("PRAGMA integrity_check(20)").fetch_all(&mut *connection).await?;
+    faults.retain(|line| line != "ok");
+    let broken = sqlx::query("PRAGMA foreign_key_check").fetch_all(&mut *connection).await?;
+    if !broken.is_empty() {
+        faults.push(format!("{} rows refer to rows that are not there", broken.len()));
+    }
+    Ok(faults)
+}
+
+/// Keeps a copy of a store beside it, before its tables are brought up to date from the schema `held`. The copy is
+/// checked and synced before it gets its name, which no other copy has.
+///
+/// # Errors
+/// Why there is no copy.
+pub(super) async fn copy_before_upgrade(
+    store: &mut SqliteConnection,
+    path: &Path,
+    held: i64,
+) -> Result<PathBuf, BackupError> {
+    let named = |end: String| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(format!(".schema-{held}{end}"));
+        PathBuf::from(name)
+    };
+    let taken_before = (2..).map(|number: u32| named(format!("-{number}")));
+    let free = std::iter::once(named(String::new())).chain(taken_before).find(|name| !name.exists());
+    let to = free.unwrap_or_else(|| named("-last".to_owned()));
+    let partial = named(".partial".to_owned());
+    let write = |reason| BackupError::Write { path: to.clone(), reason };
+    empty_private_file(&partial).map_err(write)?;
+    let sound = async {
+        copy(store, &partial).await?;
+        let mut copied = open_to_read(&partial).await?;
+        page_faults(&mut copied).await.map_err(|error| sqlite::explain(&partial, &error))
+    };
+    let finished = match sound.await {
+        Err(error) => Err(BackupError::Store(error)),
+        Ok(faults) => match faults.into_iter().next() {
+            Some(fault) => Err(BackupError::Unsound { fault }),
+            None => publish(&partial, &to).map_err(write),
+        },
+    };
+    if finished.is_err() {
+        // What is left of it is of no use; that it cannot be removed changes nothing about the error.
+        drop(std::fs::remove_file(&partial));
+    }
+    finished.map(|()| to)
 }
 
 /// A connection that reads beside a service that writes.
@@ -171,16 +235,6 @@ fn publish(partial: &Path, to: &Path) -> io::Result<()> {
 }
 
 for_both! {
-    /// Whether the tables are those of this version.
-    pub(super) async fn is_current(
-        connection: &mut Connection,
-        newest: Option<&sqlx::migrate::Migration>,
-    ) -> sqlx::Result<bool> {
-        let applied: Option<i64> =
-            sqlx::query_scalar("SELECT max(version) FROM _sqlx_migrations").fetch_one(connection).await?;
-        Ok(applied == newest.map(|migration| migration.version))
-    }
-
     /// Counts what was queued and what became of it.
     pub(super) async fn account(connection: &mut Connection) -> Result<Check, StoreError> {
         let (exams, received): (i64, i64) =

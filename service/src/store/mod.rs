@@ -98,6 +98,30 @@ pub enum StoreError {
         /// What the check said.
         reason: String,
     },
+    /// A newer version of this program has brought it up to date. It is left as it is.
+    #[error(
+        "the store {place} is of schema {held}, and this program knows schemas up to {newest}; start the newer \
+         program, or put the copy from before its upgrade in the place of the store (OPERATING.md, Upgrade and rollback)"
+    )]
+    Newer {
+        /// Its file, or its address without the password.
+        place: String,
+        /// Its schema.
+        held: i64,
+        /// The schema that this program writes.
+        newest: i64,
+    },
+    /// It is of an earlier schema and cannot be copied before it is brought up to date. It is left as it is.
+    #[error(
+        "the store {path} has to be brought up to date, and no copy of it can be made beside it first ({reason}); make \
+         room on its disk and start again, or go on with the older program"
+    )]
+    NoCopy {
+        /// The file.
+        path: PathBuf,
+        /// Why there is no copy.
+        reason: String,
+    },
     /// It does not take writes or reads now: full, read-only, busy, or the disk fails.
     #[error("the store is not available: {reason}")]
     Unavailable {

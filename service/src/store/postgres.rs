@@ -17,7 +17,7 @@ use sqlx::{ConnectOptions as _, PgConnection, PgPool};
 
 use tokio::task::JoinHandle;
 
-use super::{Lease, StoreError};
+use super::{Lease, StoreError, maintenance};
 use crate::config::PostgresServer;
 
 pub(super) static MIGRATIONS: Migrator = sqlx::migrate!("./migrations/postgres");
@@ -103,6 +103,20 @@ async fn keep_up(pool: PgPool, first: i64) {
 pub(super) async fn open(server: &PostgresServer) -> Result<Database, StoreError> {
     // Alone and first: a pool would try again and again, and in the end only tell that it waited.
     let mut first = connect(server).await?;
+    let newest = maintenance::newest(&MIGRATIONS);
+    let held = schema(&mut first).await;
+    let held =
+        held.map_err(|error| StoreError::Connect { place: server.shown(), reason: error.to_string() })?;
+    match held {
+        Some(held) if held > newest => {
+            return Err(StoreError::Newer { place: server.shown(), held, newest });
+        }
+        // Its copy is the business of its own tools; each migration is one transaction.
+        Some(held) if held < newest => {
+            tracing::info!(from = held, to = newest, "bringing the store up to date");
+        }
+        Some(_) | None => {}
+    }
     // The migrator holds a lock of its own, so that processes that start together do not migrate twice.
     MIGRATIONS
         .run(&mut first)
@@ -113,6 +127,17 @@ pub(super) async fn open(server: &PostgresServer) -> Result<Database, StoreError
         .acquire_timeout(WAIT_FOR_CONNECTION)
         .connect_lazy_with(options(server)?);
     Ok(Database { holder: Arc::new(Holder::start(pool.clone())), pool })
+}
+
+/// The schema of a database, as the number of its last migration; none when it has no tables yet.
+pub(super) async fn schema(connection: &mut PgConnection) -> sqlx::Result<Option<i64>> {
+    let there: bool = sqlx::query_scalar("SELECT to_regclass('_sqlx_migrations') IS NOT NULL")
+        .fetch_one(&mut *connection)
+        .await?;
+    if !there {
+        return Ok(None);
+    }
+    sqlx::query_scalar("SELECT max(version) FROM _sqlx_migrations").fetch_one(connection).await
 }
 
 /// One connection, to tables that are left as they are.

@@ -13,11 +13,12 @@ use std::time::{Duration, Instant};
 use sqlx::SqlitePool;
 use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
-    SqliteConnectOptions, SqliteError, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous,
+    SqliteConnectOptions, SqliteConnection, SqliteError, SqliteJournalMode, SqlitePoolOptions,
+    SqliteSynchronous,
 };
 
 use super::group::Group;
-use super::{Lease, StoreError};
+use super::{Lease, StoreError, maintenance};
 
 pub(super) static MIGRATIONS: Migrator = sqlx::migrate!("./migrations/sqlite");
 
@@ -94,6 +95,7 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
             reason: "its pages contradict each other".into(),
         });
     }
+    keep_copy(&writer, path).await?;
     MIGRATIONS.run(&writer).await.map_err(|error| match error {
         sqlx::migrate::MigrateError::Execute(error) => explain(path, &error),
         other => StoreError::Damaged { path: path.to_owned(), reason: other.to_string() },
@@ -105,6 +107,39 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
         .await
         .map_err(|error| explain(path, &error))?;
     Ok(Database::over(writer, readers, path, Some(lock)))
+}
+
+/// Before the tables of an earlier schema are changed, a copy is kept. Those of a later one are left alone.
+async fn keep_copy(writer: &SqlitePool, path: &Path) -> Result<(), StoreError> {
+    let failed = |error: sqlx::Error| explain(path, &error);
+    let mut connection = writer.acquire().await.map_err(failed)?;
+    let newest = maintenance::newest(&MIGRATIONS);
+    match schema(&mut connection).await.map_err(failed)? {
+        Some(held) if held > newest => {
+            Err(StoreError::Newer { place: path.display().to_string(), held, newest })
+        }
+        Some(held) if held < newest => {
+            let copied = maintenance::copy_before_upgrade(&mut connection, path, held).await;
+            let copy = copied
+                .map_err(|error| StoreError::NoCopy { path: path.to_owned(), reason: error.to_string() })?;
+            tracing::info!(from = held, to = newest, copy = %copy.display(), "bringing the store up to date");
+            Ok(())
+        }
+        Some(_) | None => Ok(()),
+    }
+}
+
+/// The schema of a file, as the number of its last migration; none when it has no tables yet.
+pub(super) async fn schema(connection: &mut SqliteConnection) -> sqlx::Result<Option<i64>> {
+    let tables: i64 = sqlx::query_scalar(
+        "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = '_sqlx_migrations'",
+    )
+    .fetch_one(&mut *connection)
+    .await?;
+    if tables == 0 {
+        return Ok(None);
+    }
+    sqlx::query_scalar("SELECT max(version) FROM _sqlx_migrations").fetch_one(connection).await
 }
 
 /// Opens the file that another process has open, as it is.

@@ -10,6 +10,7 @@
     clippy::print_stdout
 )]
 
+mod alerts;
 mod clock;
 mod configuration;
 mod contract;
@@ -20,11 +21,13 @@ mod device;
 mod exam;
 mod faults;
 mod kills;
+mod packaging;
 mod parallel;
 mod repost;
 mod restart;
 mod simulation;
 mod store;
+mod upgrade;
 
 use std::time::Duration;
 
