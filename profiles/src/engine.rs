@@ -4,184 +4,25 @@ use std::cell::Cell;
 use std::collections::HashSet;
 use std::sync::Arc;
 
-use jiff::{SignedDuration, Timestamp};
+use jiff::Timestamp;
 use serde_json::Value;
-use uuid::Uuid;
 
 use crate::definitions::{BaseTables, TypeDefinition};
-use crate::exam::{self, FootExam, SourceResource};
+use crate::exam::{self, CheckContext, ExamKey, FootExam, SourceResource, Submission};
 use crate::findings;
 use crate::invariants::{self, InvariantRow, InvariantTable, StatedCondition};
 use crate::inventory::{self, LoadedDefinition};
 use crate::issue::Issue;
 use crate::json::Document;
+use crate::load_error::LoadError;
 use crate::profile::Profiles;
 use crate::progress::{self, Progress};
-use crate::resources;
+use crate::resources::{self, AssessOptions, Derived};
 use crate::risk::{self, Guideline};
 use crate::sequence::{ExamFacts, Past, Sequence};
 use crate::site_files;
 use crate::structure;
 use crate::terminology::{TERMINOLOGY_UNKNOWN_CODE, Terminology};
-
-/// Why the shipped or a site's definitions could not be used. The message names the file and what to change.
-#[derive(Debug, thiserror::Error)]
-#[error("{file}: {reason}")]
-pub struct LoadError {
-    /// The file at fault.
-    pub file: String,
-    /// What is wrong with it and how to mend it.
-    pub reason: String,
-}
-
-/// How results that arrive without a panel are put together.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum GroupBy {
-    /// The results of one subject in one encounter are one exam; a result without an encounter is refused.
-    #[default]
-    Encounter,
-    /// A result without an encounter belongs to the exam of its subject on its calendar day.
-    SubjectAndDay,
-}
-
-/// What the checks need to know beside the document.
-#[derive(Debug, Clone, Copy)]
-pub struct CheckContext {
-    /// Now: times after it, beyond the tolerance, are in the future.
-    pub at: Timestamp,
-    /// How far a clock may run ahead.
-    pub clock_tolerance: SignedDuration,
-    /// How results without a panel are put together.
-    pub group_by: GroupBy,
-    /// Whose exams they are: ids and keys of one realm never meet those of another, nor those of none.
-    pub realm: Option<Uuid>,
-}
-
-impl CheckContext {
-    /// The usual context at an instant: ten minutes of tolerance, grouping by encounter.
-    #[must_use]
-    pub fn at(at: Timestamp) -> CheckContext {
-        CheckContext {
-            at,
-            clock_tolerance: SignedDuration::from_mins(10),
-            group_by: GroupBy::default(),
-            realm: None,
-        }
-    }
-}
-
-/// What names an exam for good. Derived ids follow from it, so it never changes once an exam has one.
-#[derive(Debug, Clone, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub struct ExamKey(pub String);
-
-/// A resource with the id and the references it is stored under.
-#[derive(Debug, Clone)]
-pub struct PlacedResource {
-    /// The number of its Bundle entry, from 0; none for a resource that came alone.
-    pub entry: Option<usize>,
-    /// Its type, such as `Observation`.
-    pub resource_type: String,
-    /// Its id: UUIDv5, so the same resource of the same exam has the same id each time.
-    pub id: Uuid,
-    /// Its content, with `id` set and references inside the document replaced by `Type/id`.
-    pub body: Value,
-}
-
-/// The resources of one exam in a document.
-#[derive(Debug, Clone)]
-pub struct SubmittedExam {
-    /// What names the exam.
-    pub key: ExamKey,
-    /// The person, as `system|value` of an identifier or as the reference given.
-    pub subject: String,
-    /// The encounter, in the same form.
-    pub encounter: Option<String>,
-    /// `system|value` of the panel's first identifier; none when the document has no panel for this exam.
-    pub panel_identifier: Option<String>,
-    /// The panel first, then everything else in the order of the document.
-    pub resources: Vec<PlacedResource>,
-}
-
-/// What a checked document asks to be stored.
-#[derive(Debug, Clone, Default)]
-pub struct Submission {
-    /// Its exams, in the order of the document.
-    pub exams: Vec<SubmittedExam>,
-    /// Entries that only give context (Patient, Encounter and the like), which are neither stored nor sent.
-    pub context_entries: Vec<usize>,
-}
-
-/// How to assess.
-#[derive(Debug, Clone)]
-pub struct AssessOptions {
-    /// Ids of the guidelines, such as `iwgdf-2023`; one RiskAssessment each, the first one decides recall and referral.
-    pub guidelines: Vec<String>,
-    /// What counts as loss of protective sensation by monofilament.
-    pub monofilament: crate::findings::MonofilamentCriterion,
-    /// Which days are working days.
-    pub calendar: crate::time::Calendar,
-    /// The instant of the derivation, recorded in Provenance and nowhere else.
-    pub at: Timestamp,
-}
-
-impl AssessOptions {
-    /// The usual options at an instant: IWGDF 2023, three-site monofilament, Monday to Friday.
-    #[must_use]
-    pub fn at(at: Timestamp) -> AssessOptions {
-        AssessOptions {
-            guidelines: vec!["iwgdf-2023".to_owned()],
-            monofilament: crate::findings::MonofilamentCriterion::default(),
-            calendar: crate::time::Calendar::default(),
-            at,
-        }
-    }
-}
-
-/// One assessment in words, for people.
-#[derive(Debug, Clone)]
-pub struct AssessmentSummary {
-    /// Id of the guideline.
-    pub guideline: String,
-    /// Its name, with which each of `displays` begins.
-    pub title: String,
-    /// Id of the RiskAssessment.
-    pub assessment: Uuid,
-    /// `final`, `preliminary` or `entered-in-error`.
-    pub status: &'static str,
-    /// The codes of `foot-risk` still possible, lowest first; one when the category is settled.
-    pub categories: Vec<String>,
-    /// Their displays, in the same order.
-    pub displays: Vec<String>,
-    /// Ids of the rules that decide, one for each of `displays`.
-    pub rules: Vec<String>,
-    /// Why, a line each.
-    pub reasons: Vec<String>,
-    /// What is missing, a line each, with what it would change.
-    pub missing: Vec<String>,
-    /// Disagreeing evidence, both sides, a line each.
-    pub contradictions: Vec<String>,
-    /// Local policy used where the guideline decides nothing, a line each.
-    pub policies: Vec<String>,
-    /// Results close to a threshold that would have changed the category beyond it, a line each.
-    pub near_misses: Vec<String>,
-    /// What changed since the person's exam before, a line each; empty when none was given.
-    pub changes: Vec<String>,
-    /// What was found that asks for care whatever the category, a line each.
-    pub care: Vec<String>,
-    /// The recall window in words; none when an active problem takes its place.
-    pub recall: Option<String>,
-    /// The referral in words.
-    pub referral: Option<String>,
-}
-
-/// What follows from an exam.
-#[derive(Debug, Clone)]
-pub struct Derived {
-    /// RiskAssessment (one for each guideline), ServiceRequest for recall and for referral, Provenance, in this order.
-    pub resources: Vec<Value>,
-    /// The assessments in words, in the order of the guidelines.
-    pub assessments: Vec<AssessmentSummary>,
-}
 
 /// The shipped definitions, code systems and guidelines, ready to use. Immutable; share it behind an `Arc`.
 #[derive(Debug)]

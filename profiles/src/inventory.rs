@@ -3,7 +3,8 @@
 use serde_json::Value;
 use sha2::{Digest as _, Sha256};
 
-use crate::{profile, terminology};
+use crate::profile;
+use crate::terminology;
 
 /// A definition that documents are held against.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -8,7 +8,7 @@ use std::borrow::Cow;
 
 use serde_json::Value;
 
-use crate::json::Position;
+use crate::position::Position;
 
 /// The code list `issue-severity` of FHIR R4. Ordered from worst to least.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -25,7 +25,9 @@ pub mod invariants;
 pub mod inventory;
 pub mod issue;
 pub mod json;
+mod load_error;
 pub mod nearest;
+mod position;
 pub mod profile;
 pub mod progress;
 pub mod resources;
@@ -38,11 +40,11 @@ pub mod terminology;
 pub mod time;
 
 pub use clinical_values::{Certainty, ClinicalValue};
-pub use engine::{
-    AssessOptions, AssessmentSummary, CheckContext, Derived, Engine, ExamKey, GroupBy, LoadError,
-    PlacedResource, Submission, SubmittedExam,
-};
+pub use engine::Engine;
+pub use exam::{CheckContext, ExamKey, GroupBy, PlacedResource, Submission, SubmittedExam};
 pub use examples::{Example, example};
+pub use load_error::LoadError;
+pub use resources::{AssessOptions, AssessmentSummary, Derived};
 pub use sequence::{ExamFacts, Past};
 
 /// Every rule of this project, in a stable order: the one table behind `rules` and `explain`.

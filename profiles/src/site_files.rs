@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use serde_json::Value;
 
-use crate::LoadError;
 use crate::inventory::{LoadedDefinition, Origin};
+use crate::load_error::LoadError;
 
 /// The resources that a site may add.
 const KINDS: &[&str] = &["StructureDefinition", "ValueSet", "CodeSystem", "ConceptMap"];

@@ -1,8 +1,9 @@
 //! The command line.
 
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use clap::{Parser, Subcommand};
+use clap::{Args as ClapArgs, Parser, Subcommand};
 
 use crate::config::{LONGEST_KEPT_DAYS, Right};
 
@@ -57,6 +58,28 @@ pub enum Command {
     },
     /// Print the manual page.
     Manual,
+    /// Be a record system, to try the settings of a service before the real one: in memory, on this machine only.
+    StandIn(StandInArgs),
+}
+
+/// How the record system for trials is to behave.
+#[derive(Debug, ClapArgs)]
+pub struct StandInArgs {
+    /// Where it listens: an address of the loopback interface.
+    #[arg(long, value_name = "ADDRESS", default_value = "127.0.0.1:8090")]
+    pub listen: SocketAddr,
+    /// A person whom it knows, by identifier. Can stand several times.
+    #[arg(long = "person", value_name = "SYSTEM|VALUE")]
+    pub persons: Vec<String>,
+    /// Answer 401 unless the header Authorization is what stands in this file.
+    #[arg(long, value_name = "FILE")]
+    pub authorization_file: Option<PathBuf>,
+    /// Give tokens to this client by SMART Backend Services, and answer 401 without one.
+    #[arg(long, value_name = "ID", requires = "keys_file", conflicts_with = "authorization_file")]
+    pub client_id: Option<String>,
+    /// The public keys of that client, a JWK set.
+    #[arg(long, value_name = "FILE", requires = "client_id")]
+    pub keys_file: Option<PathBuf>,
 }
 
 /// What to do with the audit.

@@ -24,6 +24,7 @@ pub mod loopback;
 pub mod metrics;
 pub mod retention;
 mod site_files;
+pub mod stand_in;
 pub mod startup;
 pub mod store;
 pub mod telemetry;

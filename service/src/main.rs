@@ -4,11 +4,11 @@ use std::path::Path;
 use std::process::ExitCode;
 
 use clap::Parser as _;
-use solewire_service::args::{Args, AuditAction, Command, StoreAction, TokenAction};
+use solewire_service::args::{Args, AuditAction, Command, StandInArgs, StoreAction, TokenAction};
 use solewire_service::clock::Clock;
 use solewire_service::config::Config;
 use solewire_service::demo::{self, Afterwards};
-use solewire_service::{care, help, startup, telemetry, tokens};
+use solewire_service::{care, help, stand_in, startup, telemetry, tokens};
 
 /// Exit code for something the caller has to change.
 const USAGE: u8 = 2;
@@ -23,6 +23,7 @@ async fn main() -> ExitCode {
         Command::Demo { once } => show(once).await,
         Command::Completion { shell } => printed(help::completion(shell, &mut std::io::stdout())),
         Command::Manual => printed(help::manual(&mut std::io::stdout())),
+        Command::StandIn(args) => stand_in(&args).await,
     }
 }
 
@@ -108,6 +109,15 @@ fn printed(result: std::io::Result<()>) -> ExitCode {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => give_up(&error),
     }
+}
+
+async fn stand_in(args: &StandInArgs) -> ExitCode {
+    let _records = match stand_in::start(args, &mut std::io::stdout()) {
+        Ok(records) => records,
+        Err(error) => return give_up(&error),
+    };
+    startup::interrupted().await;
+    ExitCode::SUCCESS
 }
 
 fn give_up(error: &dyn std::error::Error) -> ExitCode {

@@ -5,8 +5,12 @@ use std::path::{Path, PathBuf};
 
 use solewire_service::config::SETTINGS;
 
+<<<<<<< HEAD
 const SAFETY_CASE: &str = "service/docs/safety-case.md";
 const SECURITY: &str = "service/docs/security.md";
+=======
+const SAFETY_CASE: &str = "service/docs/safety.md";
+>>>>>>> 73da2a6 (Hold the architecture by a test, put each type of the library where the flow needs it, and write the guides)
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
@@ -34,8 +38,25 @@ fn the_readme_lists_the_settings_as_they_are() {
     assert_eq!(table.len(), expected.len(), "README.md lists settings that do not exist");
 }
 
+/// Every page for people, beside those that tell sources.
+fn guides() -> Vec<String> {
+    let mut found: Vec<String> =
+        ["README.md", "DEVELOPERS.md", "tests/corpus/README.md"].into_iter().map(str::to_owned).collect();
+    for folder in ["service", "service/docs", "profiles/docs", "validator-cli/docs"] {
+        for entry in std::fs::read_dir(root().join(folder)).unwrap() {
+            let name = entry.unwrap().file_name().to_string_lossy().into_owned();
+            if name.ends_with(".md") {
+                found.push(format!("{folder}/{name}"));
+            }
+        }
+    }
+    assert!(found.len() > 8, "{found:?}");
+    found
+}
+
 #[test]
 fn the_paths_that_the_guides_name_are_there() {
+<<<<<<< HEAD
     for guide in [
         "README.md",
         "DEVELOPERS.md",
@@ -45,6 +66,10 @@ fn the_paths_that_the_guides_name_are_there() {
         SECURITY,
     ] {
         let text = read(guide);
+=======
+    for guide in guides() {
+        let text = read(&guide);
+>>>>>>> 73da2a6 (Hold the architecture by a test, put each type of the library where the flow needs it, and write the guides)
         let named = text.split('`').skip(1).step_by(2);
         let paths = named.filter(|name| {
             ["profiles/", "service/", "validator-cli/", "tests/"].iter().any(|top| name.starts_with(top))
@@ -64,32 +89,6 @@ fn the_caution_stands_where_people_read() {
     }
 }
 
-/// The library knows no HTTP, storage or runtime; the command line knows the library only.
-#[test]
-fn the_crates_depend_on_each_other_one_way() {
-    let lock = read("Cargo.lock");
-    let dependencies = |name: &str| -> Vec<String> {
-        let marker = format!("name = \"{name}\"\n");
-        let package = lock.split("[[package]]").find(|package| package.contains(&marker)).unwrap();
-        let list = package.split("dependencies = [").nth(1).unwrap_or_default();
-        let list = list.split(']').next().unwrap_or_default();
-        list.split('"').skip(1).step_by(2).map(|name| name.split(' ').next().unwrap().to_owned()).collect()
-    };
-    for forbidden in ["actix-web", "reqwest", "sqlx", "tokio", "solewire-service", "tracing"] {
-        assert!(
-            !dependencies("solewire-profiles").contains(&forbidden.to_owned()),
-            "profiles uses {forbidden}"
-        );
-    }
-    for forbidden in ["actix-web", "reqwest", "sqlx", "tokio", "solewire-service"] {
-        assert!(
-            !dependencies("solewire-check").contains(&forbidden.to_owned()),
-            "the command line uses {forbidden}"
-        );
-    }
-    assert!(dependencies("solewire-service").contains(&"solewire-profiles".to_owned()));
-}
-
 /// All Rust sources below a folder.
 fn sources(folder: &str) -> Vec<PathBuf> {
     let mut folders = vec![root().join(folder)];
@@ -107,6 +106,7 @@ fn sources(folder: &str) -> Vec<PathBuf> {
     files
 }
 
+<<<<<<< HEAD
 /// SQL stands in the store and nowhere else; statuses of errors are chosen in one file.
 #[test]
 fn sql_stands_in_the_store_only() {
@@ -141,6 +141,8 @@ fn rows_with_tests(page: &str) -> Vec<(String, Vec<String>)> {
     rows.collect()
 }
 
+=======
+>>>>>>> 73da2a6 (Hold the architecture by a test, put each type of the library where the flow needs it, and write the guides)
 /// A control without its test is a promise.
 #[test]
 fn the_safety_case_and_the_security_page_name_tests_that_exist() {
@@ -157,6 +159,7 @@ fn the_safety_case_and_the_security_page_name_tests_that_exist() {
     }
 }
 
+<<<<<<< HEAD
 /// Each threat has its row, and each row tests that are called by its number.
 #[test]
 fn the_security_page_has_a_row_with_tests_for_every_threat() {
@@ -172,4 +175,34 @@ fn the_security_page_has_a_row_with_tests_for_every_threat() {
         expected.push(row);
     }
     assert_eq!(rows.len(), expected.len(), "every row is a threat of the list");
+=======
+/// A newcomer's questions are answered by a file and a word to look for in it.
+#[test]
+fn the_questions_of_a_newcomer_lead_to_what_they_ask_for() {
+    let page = read("DEVELOPERS.md");
+    let section = page.split("## Where is ...").nth(1).unwrap().split("\n## ").next().unwrap();
+    let rows: Vec<&str> = section.lines().filter(|line| line.contains(" | `")).collect();
+    assert!(rows.len() >= 10, "{} questions", rows.len());
+    for row in rows {
+        let named: Vec<&str> = row.split('`').skip(1).step_by(2).collect();
+        let [file, word] = named[..] else { panic!("a file and a word: {row}") };
+        let text =
+            std::fs::read_to_string(root().join(file)).unwrap_or_else(|error| panic!("{file}: {error}"));
+        assert!(text.contains(word), "{file} has no `{word}`: {row}");
+    }
+}
+
+#[test]
+fn the_lines_of_the_guides_fit_on_a_screen() {
+    for guide in guides() {
+        let text = read(&guide);
+        // Tables, commands and what they print are as long as they are.
+        let mut fenced = false;
+        for (number, line) in text.lines().enumerate() {
+            fenced ^= line.starts_with("```");
+            let free = fenced || line.starts_with(['|', ' ']) || line.starts_with("```");
+            assert!(free || line.chars().count() <= 125, "{guide}:{}: break the line", number + 1);
+        }
+    }
+>>>>>>> 73da2a6 (Hold the architecture by a test, put each type of the library where the flow needs it, and write the guides)
 }

@@ -12,8 +12,8 @@ use std::sync::OnceLock;
 
 use ahash::{AHashMap, AHashSet};
 
-use crate::LoadError;
 use crate::issue::Severity;
+use crate::load_error::LoadError;
 
 /// The rules of this family: none. A table that cannot be read is a [`LoadError`], not an issue of a document.
 pub static RULES: &[&crate::issue::Rule] = &[];

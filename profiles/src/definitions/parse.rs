@@ -7,8 +7,8 @@ use ahash::{AHashMap, AHashSet};
 use serde::Deserialize;
 
 use super::{BaseTables, Element, Invariant, JsonForm, TypeDefinition, TypeKind, TypeUse, ValueSet};
-use crate::LoadError;
 use crate::issue::Severity;
+use crate::load_error::LoadError;
 
 const TYPES_FILE: &str = "profiles/base/types.json";
 const INVARIANTS_FILE: &str = "profiles/base/invariants.json";

@@ -11,6 +11,7 @@ mod places;
 mod read;
 mod rules;
 mod submission;
+mod submitted;
 mod units;
 
 use std::collections::BTreeMap;
@@ -25,6 +26,7 @@ pub(crate) use read::{SourceResource, read, test_of};
 pub use rules::RULES;
 pub(crate) use rules::check;
 pub(crate) use submission::{changed_identity, project_uuid, submission};
+pub use submitted::{CheckContext, ExamKey, GroupBy, PlacedResource, Submission, SubmittedExam};
 
 use crate::time::ExamTime;
 

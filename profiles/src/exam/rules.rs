@@ -5,8 +5,7 @@ use serde_json::Value;
 
 use super::document::{Entries, EntryResource, reference_key, same_target};
 use super::read::{SourceResource, read, test_of};
-use super::{Test, submission};
-use crate::engine::{CheckContext, GroupBy};
+use super::{CheckContext, GroupBy, Test, submission};
 use crate::issue::{Issue, IssueType, Rule, Severity};
 use crate::terminology::Terminology;
 use crate::time::ExamTime;

@@ -16,7 +16,9 @@ use std::fmt::Write as _;
 use serde_json::{Map, Value};
 
 use crate::issue::{Issue, IssueType, Rule, Severity};
-pub use index::{Index, Position, Span};
+use crate::position::LineCounter;
+pub use crate::position::Position;
+pub use index::{Index, Span};
 
 /// Bounds on what is read at all.
 #[derive(Debug, Clone, Copy)]
@@ -202,7 +204,7 @@ impl Document {
     pub fn locate(&self, issues: &mut Vec<Issue>) {
         if issues.iter().any(|issue| issue.position.is_none()) {
             let index = Index::build(&self.bytes);
-            let mut lines = index::LineCounter::new(&self.bytes);
+            let mut lines = LineCounter::new(&self.bytes);
             let mut offsets: Vec<(usize, usize)> = issues
                 .iter()
                 .enumerate()

@@ -14,8 +14,8 @@ use serde_json::{Value, json};
 use super::coded::BoundSet;
 use super::definition::{Definition, Node, steps};
 use super::keywords::{BINDING, FIXED, PATTERN, PRESENT, TARGET};
-use crate::LoadError;
 use crate::definitions::{BaseTables, Element, TypeKind, TypeUse};
+use crate::load_error::LoadError;
 use crate::terminology::Terminology;
 
 const R4_TYPE: &str = "http://hl7.org/fhir/StructureDefinition/";

@@ -7,10 +7,10 @@
 use serde_json::Value;
 
 use super::definition::{Definition, Node};
-use crate::LoadError;
 use crate::definitions::BaseTables;
 use crate::invariants::{Constraint, Focus, InvariantRow, Origin, Steps};
 use crate::issue::{Issue, Severity};
+use crate::load_error::LoadError;
 
 /// A constraint and the way to the elements it is about.
 #[derive(Debug)]

@@ -2,7 +2,7 @@
 
 use serde_json::{Map, Value};
 
-use crate::LoadError;
+use crate::load_error::LoadError;
 
 /// Parts of an ElementDefinition that the compiler enforces, the name of a choice without its type.
 const ENFORCED: &[&str] = &["min", "max", "type", "fixed", "pattern", "binding", "constraint", "slicing"];

@@ -30,11 +30,11 @@ use ahash::AHashMap;
 use jsonschema::Validator;
 use serde_json::Value;
 
-use crate::LoadError;
 use crate::definitions::BaseTables;
 use crate::invariants::{Handling, StatedCondition};
 use crate::issue::{Issue, MOST_ISSUES};
 use crate::json::push_pointer;
+use crate::load_error::LoadError;
 use crate::terminology::Terminology;
 
 use compile::{Compiled, Compiler};

@@ -5,8 +5,8 @@ use serde_json::{Value, json};
 use super::compile::{Check, Compiler, Rules, names_of};
 use super::definition::{Node, steps};
 use super::keywords::{BINDING, FIXED, PATTERN, PRESENT};
-use crate::LoadError;
 use crate::definitions::Element;
+use crate::load_error::LoadError;
 
 /// The element names that lead from an item to what tells its slice; empty for the item itself.
 type Path = Vec<String>;

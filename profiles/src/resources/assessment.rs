@@ -2,12 +2,12 @@
 
 use serde_json::{Map, Value, json};
 
+use super::AssessmentSummary;
 use super::derive::{Derivation, Verdict, coding, fact_words};
 use super::narrative::narrative;
 use super::prediction::{assumption, display, name, predictions};
 use super::since::{self, range_of};
 use super::{BASE, CAUTION};
-use crate::engine::AssessmentSummary;
 use crate::exam::{Item, Laterality, PanelStatus, Part, ResultCode, Test};
 use crate::findings::{Fact, State, Urgency};
 use crate::risk::{Category, stratify_with};

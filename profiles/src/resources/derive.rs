@@ -3,9 +3,8 @@
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::{BASE, assessment, provenance, requests};
-use crate::engine::{AssessOptions, AssessmentSummary, Derived, ExamKey};
-use crate::exam::{FootExam, PanelStatus, project_uuid};
+use super::{AssessOptions, AssessmentSummary, BASE, Derived, assessment, provenance, requests};
+use crate::exam::{ExamKey, FootExam, PanelStatus, project_uuid};
 use crate::findings::{Fact, Findings};
 use crate::risk::{Category, Guideline, Possibilities, stratify};
 use crate::sequence::Sequence;

@@ -6,6 +6,7 @@
 mod assessment;
 mod collection;
 mod derive;
+mod derived;
 mod narrative;
 mod outcome;
 mod prediction;
@@ -15,6 +16,7 @@ mod since;
 
 pub use collection::collection;
 pub(crate) use derive::{Derivation, derive};
+pub use derived::{AssessOptions, AssessmentSummary, Derived};
 pub use outcome::{RULE_SYSTEM, operation_outcome};
 pub use since::{EXCHANGED, LOWER};
 

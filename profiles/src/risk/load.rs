@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use super::condition::Test;
 use super::guideline::{Category, Decision, Guideline, GuidelineRule, Source};
 use crate::clinical_values::Certainty;
-use crate::engine::LoadError;
+use crate::load_error::LoadError;
 use crate::time::IntervalUnit;
 
 #[derive(Deserialize)]

@@ -7,8 +7,8 @@ mod load;
 #[cfg(test)]
 mod tests;
 
-use crate::engine::LoadError;
 use crate::findings::{Fact, FactTable, State};
+use crate::load_error::LoadError;
 pub use completions::{Effect, Possibilities, Witness};
 pub use condition::Condition;
 pub use guideline::{Advice, Category, Guideline, GuidelineRule, Interval, Probability, Referral, Source};

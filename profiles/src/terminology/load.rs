@@ -3,8 +3,8 @@
 use serde_json::Value;
 
 use super::{CodingSense, Concept, Concepts, LocalSystem, Terminology, Translation, ValueSet, check_digit};
-use crate::LoadError;
 use crate::json::text;
+use crate::load_error::LoadError;
 
 include!("../../local/embedded_terminology.rs");
 

@@ -20,8 +20,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use ahash::{AHashMap, AHashSet};
 use serde_json::{Value, json};
 
-use crate::LoadError;
 use crate::json::{get, text};
+use crate::load_error::LoadError;
 use crate::nearest::nearest;
 
 pub use rules::RULES;

@@ -1,4 +1,4 @@
-//! A record system on the loopback address, for the demonstration and for tests.
+//! A record system on the loopback address, for the demonstration, `solewire stand-in` and tests.
 //!
 //! It is a FHIR R4 server of its own: it parses what it gets, holds it against the standard, resolves references,
 //! honours conditions, keeps versions in memory and answers one-to-one. It shares no code with the delivery side of
@@ -188,7 +188,26 @@ impl LoopbackRecordSystem {
     /// # Errors
     /// When no port can be bound, no thread started, or a seeded resource breaks R4.
     pub fn start(seeded: &[Value]) -> io::Result<LoopbackRecordSystem> {
-        let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0))?;
+        let system = LoopbackRecordSystem::listen(TcpListener::bind((Ipv4Addr::LOCALHOST, 0))?)?;
+        for resource in seeded {
+            system.seed(resource)?;
+        }
+        Ok(system)
+    }
+
+    /// Starts one at an address of this machine, with nothing in it.
+    ///
+    /// # Errors
+    /// When the address is not of the loopback interface or cannot be bound, or no thread started.
+    pub fn start_at(address: SocketAddr) -> io::Result<LoopbackRecordSystem> {
+        if !address.ip().is_loopback() {
+            let problem = format!("{address} is not a loopback address; use one, such as 127.0.0.1:8090");
+            return Err(io::Error::new(io::ErrorKind::InvalidInput, problem));
+        }
+        LoopbackRecordSystem::listen(TcpListener::bind(address)?)
+    }
+
+    fn listen(listener: TcpListener) -> io::Result<LoopbackRecordSystem> {
         let address = listener.local_addr()?;
         let shared = Data::new(Shared {
             base: format!("http://{address}/fhir"),
@@ -197,11 +216,7 @@ impl LoopbackRecordSystem {
             changed: Condvar::new(),
         });
         let server = Some(Server::run(listener, shared.clone())?);
-        let system = LoopbackRecordSystem { shared, address, server };
-        for resource in seeded {
-            system.seed(resource)?;
-        }
-        Ok(system)
+        Ok(LoopbackRecordSystem { shared, address, server })
     }
 
     /// Puts a resource in, as if it had been there before, and gives its `Type/id`.
