@@ -5,12 +5,8 @@ use std::path::{Path, PathBuf};
 
 use solewire_service::config::SETTINGS;
 
-<<<<<<< HEAD
-const SAFETY_CASE: &str = "service/docs/safety-case.md";
-const SECURITY: &str = "service/docs/security.md";
-=======
 const SAFETY_CASE: &str = "service/docs/safety.md";
->>>>>>> 73da2a6 (Hold the architecture by a test, put each type of the library where the flow needs it, and write the guides)
+const SECURITY: &str = "service/docs/security.md";
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
@@ -56,20 +52,8 @@ fn guides() -> Vec<String> {
 
 #[test]
 fn the_paths_that_the_guides_name_are_there() {
-<<<<<<< HEAD
-    for guide in [
-        "README.md",
-        "DEVELOPERS.md",
-        "service/OPERATING.md",
-        "tests/corpus/README.md",
-        SAFETY_CASE,
-        SECURITY,
-    ] {
-        let text = read(guide);
-=======
     for guide in guides() {
         let text = read(&guide);
->>>>>>> 73da2a6 (Hold the architecture by a test, put each type of the library where the flow needs it, and write the guides)
         let named = text.split('`').skip(1).step_by(2);
         let paths = named.filter(|name| {
             ["profiles/", "service/", "validator-cli/", "tests/"].iter().any(|top| name.starts_with(top))
@@ -106,16 +90,6 @@ fn sources(folder: &str) -> Vec<PathBuf> {
     files
 }
 
-<<<<<<< HEAD
-/// SQL stands in the store and nowhere else; statuses of errors are chosen in one file.
-#[test]
-fn sql_stands_in_the_store_only() {
-    for file in sources("service/src").iter().filter(|file| !file.to_string_lossy().contains("/store/")) {
-        let text = std::fs::read_to_string(file).unwrap();
-        assert!(!text.contains("sqlx::"), "{} speaks SQL", file.display());
-    }
-}
-
 /// The names of all functions in the sources.
 fn functions() -> BTreeSet<String> {
     let files = ["profiles", "service", "validator-cli", "tests"].into_iter().flat_map(sources);
@@ -141,8 +115,6 @@ fn rows_with_tests(page: &str) -> Vec<(String, Vec<String>)> {
     rows.collect()
 }
 
-=======
->>>>>>> 73da2a6 (Hold the architecture by a test, put each type of the library where the flow needs it, and write the guides)
 /// A control without its test is a promise.
 #[test]
 fn the_safety_case_and_the_security_page_name_tests_that_exist() {
@@ -159,7 +131,6 @@ fn the_safety_case_and_the_security_page_name_tests_that_exist() {
     }
 }
 
-<<<<<<< HEAD
 /// Each threat has its row, and each row tests that are called by its number.
 #[test]
 fn the_security_page_has_a_row_with_tests_for_every_threat() {
@@ -175,7 +146,8 @@ fn the_security_page_has_a_row_with_tests_for_every_threat() {
         expected.push(row);
     }
     assert_eq!(rows.len(), expected.len(), "every row is a threat of the list");
-=======
+}
+
 /// A newcomer's questions are answered by a file and a word to look for in it.
 #[test]
 fn the_questions_of_a_newcomer_lead_to_what_they_ask_for() {
@@ -201,8 +173,7 @@ fn the_lines_of_the_guides_fit_on_a_screen() {
         for (number, line) in text.lines().enumerate() {
             fenced ^= line.starts_with("```");
             let free = fenced || line.starts_with(['|', ' ']) || line.starts_with("```");
-            assert!(free || line.chars().count() <= 125, "{guide}:{}: break the line", number + 1);
+            assert!(free || line.chars().count() <= 120, "{guide}:{}: break the line", number + 1);
         }
     }
->>>>>>> 73da2a6 (Hold the architecture by a test, put each type of the library where the flow needs it, and write the guides)
 }

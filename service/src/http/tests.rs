@@ -232,7 +232,10 @@ async fn operators_see_deliveries_without_values_and_say_why() {
     let replayed = ask!(state, operations, with_length("/operations/deliveries/1/replay"));
     assert_eq!((replayed.status, replayed.json()["state"].as_str()), (200, Some("pending")));
     let preview = ask!(state, operations, get("/operations/replay?state=parked"));
-    assert_eq!(preview.json(), json!({ "state": "parked", "deliveries": 0, "exams": 0, "superseded": 0, "purged": 0 }));
+    assert_eq!(
+        preview.json(),
+        json!({ "state": "parked", "deliveries": 0, "exams": 0, "superseded": 0, "purged": 0 })
+    );
     let unsaid = ask!(state, operations, post("/operations/replay?state=parked", ""));
     assert_eq!(unsaid.status, 400);
     let seen = |state: &str, number: u64| {

@@ -32,7 +32,8 @@ const RECORD_SYSTEM: Option<&str> = Some("http://127.0.0.1:9/fhir");
 
 pub(crate) async fn measure(table: &mut Table) {
     let many = std::env::var(EXAMS).map_or(1_000_000, |number| number.parse().expect("a number of exams"));
-    let (few_folder, many_folder) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let (few_folder, many_folder) =
+        (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
     fill(few_folder.path(), FEW).await;
     fill(many_folder.path(), many).await;
     start::filled(table, many_folder.path(), STORE, &format!("{many} exams and {QUEUED} queued")).await;
@@ -42,11 +43,14 @@ pub(crate) async fn measure(table: &mut Table) {
     let ids = [&few_service, &many_service].map(|server| server.address).map(observations);
     let [few_ids, many_ids] = ids;
     let (few_ids, many_ids) = (few_ids.await, many_ids.await);
-    let read = |ids: Vec<String>| move |number: usize| format!("/fhir/Observation/{}", ids[number % ids.len()]);
+    let read =
+        |ids: Vec<String>| move |number: usize| format!("/fhir/Observation/{}", ids[number % ids.len()]);
     let name = |size: usize| move |number: usize| format!("HL-FILL-{}", number * 7919 % size);
     let by_identifier = |size| {
         let name = name(size);
-        move |number: usize| format!("/fhir/Observation?identifier=https://harbourlane.example/exam%7C{}", name(number))
+        move |number: usize| {
+            format!("/fhir/Observation?identifier=https://harbourlane.example/exam%7C{}", name(number))
+        }
     };
     let by_person = |size| {
         let name = name(size);
@@ -55,7 +59,8 @@ pub(crate) async fn measure(table: &mut Table) {
             format!("/fhir/RiskAssessment?subject:identifier=https://harbourlane.example/person%7C{person}")
         }
     };
-    let by_date = |number: usize| format!("/fhir/RiskAssessment?date=ge2025-0{}-01&_count=20", number % 9 + 1);
+    let by_date =
+        |number: usize| format!("/fhir/RiskAssessment?date=ge2025-0{}-01&_count=20", number % 9 + 1);
     let newest = |_: usize| "/fhir/Observation?_sort=-_lastUpdated&_count=20".to_owned();
     let list = |name: &'static str| move |_: usize| format!("/pages/worklists/{name}");
     type Paths = Box<dyn Fn(usize) -> String>;
@@ -66,7 +71,12 @@ pub(crate) async fn measure(table: &mut Table) {
         ("4e", "search by date, first page", Box::new(by_date), Box::new(by_date)),
         ("4f", "search of the newest, first page", Box::new(newest), Box::new(newest)),
         ("4g", "worklist of referrals, first page", Box::new(list("referrals")), Box::new(list("referrals"))),
-        ("4h", "worklist of incomplete exams, first page", Box::new(list("incomplete")), Box::new(list("incomplete"))),
+        (
+            "4h",
+            "worklist of incomplete exams, first page",
+            Box::new(list("incomplete")),
+            Box::new(list("incomplete")),
+        ),
     ];
     for (id, what, few_paths, many_paths) in asked {
         let mut rounds = Vec::new();
@@ -118,7 +128,8 @@ async fn fill(folder: &Path, exams: usize) {
     let service = Server::service(folder, STORE, RECORD_SYSTEM).await;
     let requests: Requests = intake::exams(service.address, EXAM, "FILL");
     load(service.address, Pace::Closed, Until::Sent(exams), &AtomicUsize::new(0), &requests).await;
-    let panel = format!("/fhir/Observation?identifier=https://harbourlane.example/exam%7CHL-FILL-{}", exams / 2);
+    let panel =
+        format!("/fhir/Observation?identifier=https://harbourlane.example/exam%7CHL-FILL-{}", exams / 2);
     let mut connection = Connection::open(service.address).await;
     assert_eq!(connection.send(&get(service.address, &panel)).await, 200);
     let found: Value = serde_json::from_slice(connection.body()).expect("a searchset");
@@ -128,7 +139,8 @@ async fn fill(folder: &Path, exams: usize) {
     let mut store = SqliteConnection::connect_with(&options).await.expect("the store opens");
     let settled = "UPDATE outbox SET state = 'verified', attempts = 1, reached = 1, remote_status = 200
                    WHERE id <= (SELECT max(id) FROM outbox) - $1";
-    let done = sqlx::query(settled).bind(QUEUED as i64).execute(&mut store).await.expect("deliveries are settled");
+    let done =
+        sqlx::query(settled).bind(QUEUED as i64).execute(&mut store).await.expect("deliveries are settled");
     store.close().await.expect("the store closes");
     let seconds = began.elapsed().as_secs_f64();
     let size = std::fs::metadata(folder.join("solewire.db")).map_or(0, |file| file.len());

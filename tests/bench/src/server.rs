@@ -70,12 +70,14 @@ impl Server {
     async fn is_ready(&mut self) -> bool {
         let listens = tokio::net::TcpStream::connect(self.operations).await.is_ok();
         listens
-            && Connection::open(self.operations).await.send(&get(self.operations, "/health/ready")).await == 200
+            && Connection::open(self.operations).await.send(&get(self.operations, "/health/ready")).await
+                == 200
     }
 
     /// The memory that it has in use, in MiB.
     pub(crate) fn resident(&self) -> f64 {
-        let status = std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).expect("its status");
+        let status =
+            std::fs::read_to_string(format!("/proc/{}/status", self.child.id())).expect("its status");
         let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).expect("its memory");
         line.trim().trim_end_matches(" kB").parse::<f64>().expect("a number") / 1024.0
     }
