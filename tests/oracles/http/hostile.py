@@ -44,8 +44,9 @@ def bodies():
     """Name, body, headers, right statuses."""
     yield "arrays 500,000 deep", nested(500_000, b"[", b"]"), {}, {400}
     yield "objects 100,000 deep", nested(100_000, b'{"x":', b"}"), {}, {400}
-    extension = b'{"extension":[{"url":"https://harbourlane.example/e",'
-    yield "extensions 15,000 deep", nested(15_000, extension, b"}]}", b'"valueString":"1"'), {}, {400}
+    extension = b'"extension":[{"url":"https://harbourlane.example/e",'
+    yield "extensions 15,000 deep", (b'{"resourceType":"Observation",' + extension * 15_000 + b'"valueString":"1"'
+                                     + b"}]" * 15_000 + b"}"), {}, {400}
     yield "a number of a million digits", b'{"resourceType":"Observation","valueInteger":' + b"9" * 999_000 + b"}", {}, {400, 422}
     yield "an exponent of a million", bundle([{"resource": observation(valueQuantity={"value": 1})}]).replace(
         b'"value": 1', b'"value": 1e999999'), {}, {400, 422}

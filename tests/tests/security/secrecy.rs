@@ -159,7 +159,7 @@ fn h03_the_command_line_shows_values_only_when_asked() {
     document["entry"][0]["resource"]["status"] = json!(CANARY);
     document["entry"][0]["resource"]["effectiveDateTime"] = json!(CANARY);
     document["entry"][1]["resource"]["favourite"] = json!(CANARY);
-    document["entry"][1]["resource"]["code"]["coding"][0]["code"] = json!(CANARY);
+    document["entry"][0]["resource"]["code"]["coding"][0]["display"] = json!(format!("{CANARY}\u{202e}"));
     document["entry"][2]["resource"]["subject"]["reference"] = json!(format!("Patient/{CANARY}"));
     std::fs::write(folder.path().join("exam.json"), document.to_string()).unwrap();
     let run = |arguments: &[&str]| process::run(&binaries::solewire_check(), arguments, folder.path(), LIMIT);
