@@ -53,10 +53,12 @@ OWN_RESULTS = {
 }
 # Standard codes that say less or more than the local code they stand beside. Everything else means the same in its
 # context; a sided site is always narrower than the code of its unsided site.
+AMPUTATION = "The standard code says at which level; the local code stands for any."
+RENAL = "The standard code is dialysis; the local code stands for more than that."
 NARROWER = {
-    "428835005", "427892008", "429280009", "429372004", "299647001",  # amputations of one level
-    "236435004", "105502003", "265764009",  # dialysis
-    "28769004",  # bone infection
+    **dict.fromkeys(("428835005", "427892008", "429280009", "429372004", "299647001"), AMPUTATION),
+    **dict.fromkeys(("236435004", "105502003", "265764009"), RENAL),
+    "28769004": "The standard code is a bone infection; the local code stands for the concern about one, or about a deep one.",
 }
 # Standard codes that also mean what is no part of the exam: an ordinary blood pressure is not a limb pressure.
 WIDER = {"8480-6": "The standard code is any systolic pressure, so alone it is never read as the local code."}
@@ -336,8 +338,9 @@ def translations(optional):
                 continue
             target_system, code = text.split(" (")[0].split("|")
             equivalence = "narrower" if code in NARROWER else "equivalent"
-            comment = WIDER.get(code)
-            if comment:
+            # R4 asks for a comment wherever a map is narrower (cmd-1).
+            comment = WIDER.get(code, NARROWER.get(code))
+            if code in WIDER:
                 equivalence = "wider"
             if WEAK in text:
                 equivalence = "relatedto"

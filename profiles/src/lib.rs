@@ -30,6 +30,7 @@ pub mod nearest;
 mod position;
 pub mod profile;
 pub mod progress;
+pub mod published;
 pub mod resources;
 pub mod risk;
 mod sequence;

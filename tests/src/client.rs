@@ -6,6 +6,8 @@ use reqwest::header::HeaderMap;
 use reqwest::{Method, RequestBuilder};
 use serde_json::Value;
 
+use crate::contract::contract;
+
 /// The media type of everything that is sent.
 pub const FHIR_JSON: &str = "application/fhir+json";
 
@@ -61,6 +63,8 @@ impl Answer {
 #[derive(Debug, Clone, Default)]
 pub struct Client {
     http: reqwest::Client,
+    /// Whether every answer must be as `openapi.yaml` says.
+    held: bool,
 }
 
 impl Client {
@@ -70,9 +74,15 @@ impl Client {
         Client::default()
     }
 
+    /// A client of the service, which holds every answer against `openapi.yaml`.
+    #[must_use]
+    pub fn of_the_service() -> Client {
+        Client { held: true, ..Client::default() }
+    }
+
     /// GET.
     pub async fn get(&self, url: &str) -> Answer {
-        sent(self.http.get(url)).await
+        self.sent(self.http.get(url)).await
     }
 
     /// POST of a FHIR body.
@@ -92,7 +102,29 @@ impl Client {
         for (name, value) in headers {
             request = request.header(*name, *value);
         }
-        sent(request).await
+        self.sent(request).await
+    }
+
+    /// Any request at all.
+    ///
+    /// # Panics
+    /// Without an answer, and when the answer of the service is not as its contract says.
+    pub async fn sent(&self, request: RequestBuilder) -> Answer {
+        let asked = request.try_clone().and_then(|request| request.build().ok());
+        let answer = answer(request).await.unwrap_or_else(|error| panic!("no answer: {error}"));
+        if let Some(asked) = asked.filter(|_| self.held) {
+            let path = percent_decoded(asked.url().path());
+            if let Some(why) = contract().against(asked.method().as_str(), &path, &answer) {
+                panic!("openapi.yaml does not hold: {why}\n{}", answer.text);
+            }
+        }
+        answer
+    }
+
+    /// The client beneath, for requests that are out of the ordinary.
+    #[must_use]
+    pub fn http(&self) -> &reqwest::Client {
+        &self.http
     }
 
     /// GET, where there may be nobody to answer.
@@ -101,8 +133,8 @@ impl Client {
     }
 }
 
-async fn sent(request: RequestBuilder) -> Answer {
-    answer(request).await.unwrap_or_else(|error| panic!("no answer: {error}"))
+fn percent_decoded(path: &str) -> String {
+    path.replace("%24", "$")
 }
 
 async fn answer(request: RequestBuilder) -> reqwest::Result<Answer> {

@@ -8,6 +8,7 @@
 pub mod binaries;
 pub mod certificates;
 pub mod client;
+pub mod contract;
 pub mod corpus;
 pub mod postgres;
 pub mod process;

@@ -26,6 +26,8 @@ pub struct Setup {
     pub more: String,
     /// The address of the store; none for a fresh one of the kind that this run is for.
     pub store: Option<String>,
+    /// The `access` section; none to let everybody in.
+    pub access: Option<String>,
 }
 
 impl Setup {
@@ -43,7 +45,8 @@ impl Setup {
         let server = &self.server;
         format!(
             "[server]\nlisten = \"127.0.0.1:{listen}\"\noperations_listen = \"127.0.0.1:{operations}\"\n{server}\n\
-             {record_system}[access]\nmode = \"open\"\n\n[store]\nurl = \"{store}\"\n{}",
+             {record_system}{}\n\n[store]\nurl = \"{store}\"\n{}",
+            self.access.as_deref().unwrap_or("[access]\nmode = \"open\""),
             self.more.trim_start_matches("[store]\n")
         )
     }
@@ -84,7 +87,7 @@ impl Service {
         let mut service = Service {
             fhir_url: format!("http://127.0.0.1:{listen}/fhir"),
             operations_url: format!("http://127.0.0.1:{operations}"),
-            client: Client::new(),
+            client: Client::of_the_service(),
             setup,
             ports: (listen, operations),
             store,
@@ -111,7 +114,7 @@ impl Service {
     /// When it does not become ready.
     pub async fn restart(&mut self) {
         self.child = spawn(self.folder.path(), &self.log);
-        self.client = Client::new();
+        self.client = Client::of_the_service();
         self.ready().await;
     }
 
@@ -121,7 +124,7 @@ impl Service {
     /// When it does not become live.
     pub async fn restart_not_ready(&mut self) {
         self.child = spawn(self.folder.path(), &self.log);
-        self.client = Client::new();
+        self.client = Client::of_the_service();
         self.answers("live").await;
     }
 
@@ -132,6 +135,19 @@ impl Service {
     /// When the settings cannot be written.
     pub fn set_more(&mut self, more: &str) {
         more.clone_into(&mut self.setup.more);
+        self.write_settings();
+    }
+
+    /// Puts another `access` section in the place of what there is, for the next start.
+    ///
+    /// # Panics
+    /// When the settings cannot be written.
+    pub fn set_access(&mut self, access: &str) {
+        self.setup.access = Some(access.to_owned());
+        self.write_settings();
+    }
+
+    fn write_settings(&self) {
         let settings = self.setup.toml(self.ports.0, self.ports.1, &self.store);
         std::fs::write(self.folder.path().join("solewire.toml"), settings).expect("the settings are written");
     }

@@ -203,6 +203,16 @@ pub(crate) enum ProfilesCommand {
     /// List every profile, value set, code system and concept map that is loaded: canonical address, version, SHA-256
     /// and where it comes from.
     List(ProfilesListArguments),
+    /// Write everything that ships into a folder, for other programs to load: FHIR JSON with snapshots, a page and an
+    /// example for each profile.
+    Export(ProfilesExportArguments),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ProfilesExportArguments {
+    /// The folder to write, which must be empty or not there yet.
+    #[arg(value_name = "DIR")]
+    pub(crate) folder: PathBuf,
 }
 
 #[derive(Debug, Args)]

@@ -15,6 +15,7 @@ mod config;
 mod console;
 mod evidence;
 mod exit;
+mod export;
 mod glob;
 mod help;
 mod input;
@@ -43,6 +44,7 @@ fn main() -> ExitCode {
         Command::Manual => help::manual(),
         Command::Rules(arguments) => catalogue::rules(arguments),
         Command::Explain(arguments) => catalogue::explain(arguments),
+        Command::Profiles(ProfilesCommand::Export(arguments)) => export::run(&arguments),
         Command::Profiles(ProfilesCommand::List(arguments)) => inventory::list(arguments),
     };
     exit.into()

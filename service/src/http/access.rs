@@ -37,6 +37,8 @@ pub struct Gate {
 /// What a request needs of its caller.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Need<'t> {
+    /// To be known; the rights are looked at later, entry by entry.
+    Known,
     /// A right, in full.
     Right(Right),
     /// Reading resources of one type.
@@ -46,6 +48,7 @@ pub(super) enum Need<'t> {
 impl Need<'_> {
     fn met_by(self, caller: &Caller) -> Result<(), ApiError> {
         match self {
+            Need::Known => Ok(()),
             Need::Right(right) if caller.may(right) => Ok(()),
             Need::Right(right) => Err(ApiError::Right(right)),
             Need::Reading(resource_type) if caller.may_read(resource_type) => Ok(()),
@@ -210,6 +213,11 @@ impl Gate {
 /// Who asks, when they may.
 pub(super) async fn require(gate: &Gate, request: &HttpRequest, right: Right) -> Result<Caller, ApiError> {
     gate.decide(request, Need::Right(right)).await
+}
+
+/// Who asks, whatever they may do.
+pub(super) async fn require_known(gate: &Gate, request: &HttpRequest) -> Result<Caller, ApiError> {
+    gate.decide(request, Need::Known).await
 }
 
 /// Who asks, when they may read resources of this type.

@@ -7,6 +7,7 @@ use serde_json::{Map, Value, json};
 use solewire_profiles::issue::Issue;
 use solewire_profiles::resources::operation_outcome;
 
+use super::elements::Elements;
 use super::error::ApiError;
 use super::negotiate::{FHIR_JSON, Return};
 use crate::clinic::Reach;
@@ -60,9 +61,22 @@ pub(super) fn body_as_read(version: &Version) -> Result<String, ApiError> {
     Ok(body.to_string())
 }
 
+/// The same as JSON, with the elements that were asked for.
+pub(super) fn value_as_read(version: &Version, elements: &Elements) -> Result<Value, ApiError> {
+    let mut body: Value = serde_json::from_str(&body_as_read(version)?)
+        .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
+    elements.keep(&mut body);
+    Ok(body)
+}
+
 /// One version of a resource with its headers.
-pub(super) fn resource(status: StatusCode, version: &Version) -> Result<HttpResponse, ApiError> {
-    let body = body_as_read(version)?;
+pub(super) fn resource(
+    status: StatusCode,
+    version: &Version,
+    elements: &Elements,
+) -> Result<HttpResponse, ApiError> {
+    let body =
+        if elements.all() { body_as_read(version)? } else { value_as_read(version, elements)?.to_string() };
     let mut response = HttpResponseBuilder::new(status);
     version_headers(&mut response, version.version, version.updated);
     Ok(response.content_type(FHIR_JSON).body(body))

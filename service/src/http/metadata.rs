@@ -4,13 +4,14 @@ use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde_json::{Value, json};
 
+use super::definitions::{OPERATIONS, canonical};
 use super::error::ApiError;
 use super::negotiate::accept_json;
 use super::parameters::{PARAMETERS, SEARCHED_TYPES};
 use super::{STORED_TYPES, State, answer, base};
 
 /// When the statement last changed; it changes with this file and with the parameters.
-const DATE: &str = "2026-11-25";
+pub(super) const DATE: &str = "2026-11-26";
 
 /// `GET /fhir/metadata`: open to all, as R4 asks.
 pub(super) async fn metadata(
@@ -38,19 +39,20 @@ fn statement(base: &str) -> Value {
         "format": ["application/fhir+json", "json"],
         "rest": [{
             "mode": "server",
-            "interaction": [{ "code": "transaction" }],
+            "interaction": [{ "code": "transaction" }, { "code": "batch" }],
             "resource": resources,
-            "operation": [{
-                "name": "assess",
-                "definition": "https://solewire.example/fhir/OperationDefinition/assess",
-                "documentation": "POST a Bundle: what follows from the exam, without storing it"
-            }, {
-                "name": "progress",
-                "definition": "https://solewire.example/fhir/OperationDefinition/progress",
-                "documentation": "POST Parameters with subject and encounter, or exam: what is recorded and what is missing"
-            }]
+            "operation": operations(true)
         }]
     })
+}
+
+fn operations(system: bool) -> Value {
+    let meant = OPERATIONS.iter().filter(|operation| operation.system == system);
+    let listed = meant.map(|operation| {
+        let definition = canonical(operation.code);
+        json!({ "name": operation.code, "definition": definition, "documentation": operation.description })
+    });
+    listed.collect()
 }
 
 fn resource(name: &str) -> Value {
@@ -74,10 +76,7 @@ fn resource(name: &str) -> Value {
         "readHistory": true,
         "updateCreate": false,
         "conditionalCreate": name == "Observation",
-        "operation": [{
-            "name": "validate",
-            "definition": "http://hl7.org/fhir/OperationDefinition/Resource-validate"
-        }]
+        "operation": operations(false)
     });
     if let Some(object) = resource.as_object_mut()
         && !parameters.is_empty()

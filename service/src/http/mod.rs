@@ -3,8 +3,11 @@
 mod access;
 mod answer;
 mod audit;
+mod batch;
 mod comparison;
 mod contract;
+mod definitions;
+mod elements;
 mod error;
 mod metadata;
 mod negotiate;
@@ -96,6 +99,7 @@ fn fhir_paths() -> Vec<Path> {
         Path::at("/fhir/$progress").post(progress::progress),
         Path::at("/fhir/{type}/_search").post(search::by_form),
         Path::at("/fhir/{type}/$validate").post(submit::validate),
+        Path::at("/fhir/OperationDefinition/{id}").get(definitions::read),
         Path::at("/fhir/{type}/{id}/_history/{version}").get(read::version),
         Path::at("/fhir/{type}/{id}/_history").get(read::history),
         Path::at("/fhir/{type}/{id}").get(read::read).put(submit::update),

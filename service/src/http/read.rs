@@ -5,6 +5,7 @@ use actix_web::http::header::{ETAG, IF_NONE_MATCH};
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde_json::{Value, json};
 
+use super::elements::Elements;
 use super::error::ApiError;
 use super::negotiate::{accept_json, header};
 use super::{STORED_TYPES, State, access, answer, audit, base};
@@ -37,15 +38,28 @@ pub(super) async fn read(
     request: HttpRequest,
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
-    let (resource_type, id) = path.into_inner();
-    let caller = allowed(&state, &request, &resource_type, &id).await?;
-    let version = state.intake.store.read(&resource_type, &id, &caller.reach()).await?.ok_or(ABSENT)?;
-    audit::note_read(&state, &caller, vec![format!("{resource_type}/{id}")]).await?;
-    let etag = answer::etag(version.version);
-    if header(&request, IF_NONE_MATCH).is_some_and(|tags| tags.split(',').any(|tag| tag.trim() == etag)) {
+    let elements = Elements::of_query(request.query_string());
+    current(&state, &request, &path, header(&request, IF_NONE_MATCH), &elements).await
+}
+
+/// The current version of a resource, unless the caller has it already.
+pub(super) async fn current(
+    state: &State,
+    request: &HttpRequest,
+    (resource_type, id): &(String, String),
+    had: Option<&str>,
+    elements: &Elements,
+) -> Result<HttpResponse, ApiError> {
+    let caller = allowed(state, request, resource_type, id).await?;
+    let version = state.intake.store.read(resource_type, id, &caller.reach()).await?.ok_or(ABSENT)?;
+    audit::note_read(state, &caller, vec![format!("{resource_type}/{id}")]).await?;
+    // Tags are compared weakly (RFC 9110, section 13.1.2).
+    let known = |tag: &str| tag == "*" || answer::version_of(tag) == Some(version.version);
+    if had.is_some_and(|tags| tags.split(',').any(|tag| known(tag.trim()))) {
+        let etag = answer::etag(version.version);
         return Ok(HttpResponse::NotModified().insert_header((ETAG, etag)).finish());
     }
-    answer::resource(StatusCode::OK, &version)
+    answer::resource(StatusCode::OK, &version, elements)
 }
 
 /// `GET /fhir/{type}/{id}/_history/{version}`
@@ -54,17 +68,27 @@ pub(super) async fn version(
     request: HttpRequest,
     path: web::Path<(String, String, String)>,
 ) -> Result<HttpResponse, ApiError> {
-    let (resource_type, id, number) = path.into_inner();
-    let caller = allowed(&state, &request, &resource_type, &id).await?;
-    let history = state.intake.store.history(&resource_type, &id, &caller.reach()).await?;
-    let version = history.iter().find(|version| version.version.to_string() == number).ok_or(ABSENT)?;
+    let elements = Elements::of_query(request.query_string());
+    one_version(&state, &request, &path, &elements).await
+}
+
+/// One version of a resource.
+pub(super) async fn one_version(
+    state: &State,
+    request: &HttpRequest,
+    (resource_type, id, number): &(String, String, String),
+    elements: &Elements,
+) -> Result<HttpResponse, ApiError> {
+    let caller = allowed(state, request, resource_type, id).await?;
+    let history = state.intake.store.history(resource_type, id, &caller.reach()).await?;
+    let version = history.iter().find(|version| version.version.to_string() == *number).ok_or(ABSENT)?;
     if version.is_purged() {
         return Err(ApiError::NotFound(
             "This version was superseded and is purged; the current one can be read.",
         ));
     }
-    audit::note_read(&state, &caller, vec![format!("{resource_type}/{id}")]).await?;
-    answer::resource(StatusCode::OK, version)
+    audit::note_read(state, &caller, vec![format!("{resource_type}/{id}")]).await?;
+    answer::resource(StatusCode::OK, version, elements)
 }
 
 /// `GET /fhir/{type}/{id}/_history`
@@ -73,14 +97,22 @@ pub(super) async fn history(
     request: HttpRequest,
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
-    let (resource_type, id) = path.into_inner();
-    let caller = allowed(&state, &request, &resource_type, &id).await?;
-    let history = state.intake.store.history(&resource_type, &id, &caller.reach()).await?;
+    all_versions(&state, &request, &path).await
+}
+
+/// All versions of a resource.
+pub(super) async fn all_versions(
+    state: &State,
+    request: &HttpRequest,
+    (resource_type, id): &(String, String),
+) -> Result<HttpResponse, ApiError> {
+    let caller = allowed(state, request, resource_type, id).await?;
+    let history = state.intake.store.history(resource_type, id, &caller.reach()).await?;
     if history.is_empty() {
         return Err(ABSENT);
     }
-    audit::note_read(&state, &caller, vec![format!("{resource_type}/{id}")]).await?;
-    let base = base(&state, &request);
+    audit::note_read(state, &caller, vec![format!("{resource_type}/{id}")]).await?;
+    let base = base(state, request);
     let mut entries = Vec::with_capacity(history.len());
     for version in &history {
         let (method, url, status) = if version.version == 1 {

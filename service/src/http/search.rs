@@ -5,12 +5,13 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use serde_json::{Map, Value, json};
 use url::form_urlencoded;
 
+use super::elements::Elements;
 use super::error::ApiError;
 use super::negotiate::{FormBody, accept_json, strict_handling};
 use super::parameters::{SEARCHED_TYPES, filter, sort};
 use super::{State, access, answer, audit, base};
 use crate::clinic::Reach;
-use crate::store::{Found, Search, SortKey, StoreError};
+use crate::store::{Found, Search, SortKey};
 
 const USUAL_COUNT: u32 = 50;
 const LARGEST_COUNT: u32 = 200;
@@ -45,9 +46,10 @@ struct Understood {
     search: Search,
     /// The parameters that were used, for the link to itself.
     used: Vec<(String, String)>,
+    elements: Elements,
 }
 
-async fn run(
+pub(super) async fn run(
     state: &State,
     request: &HttpRequest,
     resource_type: &str,
@@ -58,11 +60,11 @@ async fn run(
     if !SEARCHED_TYPES.contains(&resource_type) {
         return Err(ApiError::NotFound("Resources of this type cannot be searched."));
     }
-    let Understood { search, used } =
+    let Understood { search, used, elements } =
         understand(resource_type, caller.reach(), encoded, strict_handling(request))?;
     let found = state.intake.store.search(&search).await?;
     audit::note_versions(state, &caller, &found.page).await?;
-    let bundle = bundle(&base(state, request), &search, &used, &found)?;
+    let bundle = bundle(&base(state, request), &search, &used, &elements, &found)?;
     Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
 }
 
@@ -80,7 +82,7 @@ fn understand(
         count: USUAL_COUNT,
         offset: 0,
     };
-    let mut used = Vec::new();
+    let (mut used, mut elements) = (Vec::new(), Elements::default());
     for (name, value) in encoded.iter().flat_map(|part| form_urlencoded::parse(part)) {
         let number = |text| {
             value.parse::<u32>().map_err(|_| ApiError::Parameter { name: name.clone().into_owned(), text })
@@ -91,6 +93,7 @@ fn understand(
                 search.offset = number("it takes a whole number.")?;
                 continue;
             }
+            "_elements" => elements = Elements::of(&value),
             "_sort" => search.sort = sort(&value)?,
             // `count` asks for the number alone; the other summaries are answered in full, as R4 allows.
             "_summary" if value == "count" => search.count = 0,
@@ -109,7 +112,7 @@ fn understand(
     if search.sort.is_empty() {
         search.sort.push((SortKey::LastUpdated, true));
     }
-    Ok(Understood { search, used })
+    Ok(Understood { search, used, elements })
 }
 
 /// Whether a text looks like the name of a parameter, rather than something that slipped there.
@@ -118,7 +121,13 @@ fn is_name(text: &str) -> bool {
         && text.bytes().all(|byte| byte.is_ascii_alphabetic() || matches!(byte, b'_' | b'-' | b':'))
 }
 
-fn bundle(base: &str, search: &Search, used: &[(String, String)], found: &Found) -> Result<Value, ApiError> {
+fn bundle(
+    base: &str,
+    search: &Search,
+    used: &[(String, String)],
+    elements: &Elements,
+    found: &Found,
+) -> Result<Value, ApiError> {
     let address = |offset: u32| {
         let mut query = form_urlencoded::Serializer::new(String::new());
         query.extend_pairs(used);
@@ -148,8 +157,7 @@ fn bundle(base: &str, search: &Search, used: &[(String, String)], found: &Found)
     bundle.insert("link".to_owned(), Value::Array(links));
     let mut entries = Vec::with_capacity(found.page.len());
     for version in &found.page {
-        let body: Value = serde_json::from_str(&answer::body_as_read(version)?)
-            .map_err(|_| ApiError::Store(StoreError::Row("a body is not JSON")))?;
+        let body = answer::value_as_read(version, elements)?;
         entries.push(json!({
             "fullUrl": format!("{base}/{}/{}", version.resource_type, version.id),
             "resource": body,

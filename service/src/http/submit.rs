@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use super::error::ApiError;
 use super::negotiate::{FhirBody, accept_json, header, preferred_return};
-use super::{State, access, answer, base};
+use super::{State, access, answer, base, batch};
 use crate::clinic::Reach;
 use crate::config::Right;
 use crate::intake::{Accepted, Expected, Handed, Refusal, Target, identifier_criterion};
@@ -20,7 +20,11 @@ pub(super) async fn transaction(
     request: HttpRequest,
     FhirBody(bytes): FhirBody,
 ) -> Result<HttpResponse, ApiError> {
-    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Transaction, None).await?;
+    if let Some(entries) = batch::entries(&bytes)? {
+        return batch::answer(&state, &request, entries).await;
+    }
+    let conditions = Conditions::of(&request);
+    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Transaction, None, conditions).await?;
     let wish = preferred_return(&request);
     answer::transaction(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
@@ -32,16 +36,11 @@ pub(super) async fn create(
     resource_type: web::Path<String>,
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
-    if *resource_type != "Observation" {
-        return Err(if super::STORED_TYPES.contains(&resource_type.as_str()) {
-            ApiError::Method { allow: "GET".into() }
-        } else {
-            ApiError::NotFound("Resources of this type are neither taken nor kept.")
-        });
-    }
+    taken(&resource_type)?;
     let FhirBody(bytes) =
         <FhirBody as actix_web::FromRequest>::from_request(&request, &mut payload.into_inner()).await?;
-    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Observation, None).await?;
+    let (accepted, reach) =
+        hand_in(&state, &request, bytes, Expected::Observation, None, Conditions::of(&request)).await?;
     let wish = preferred_return(&request);
     answer::create(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
@@ -54,46 +53,74 @@ pub(super) async fn update(
     payload: web::Payload,
 ) -> Result<HttpResponse, ApiError> {
     let (resource_type, id) = path.into_inner();
-    if resource_type != "Observation" {
-        return Err(if super::STORED_TYPES.contains(&resource_type.as_str()) {
-            ApiError::Method { allow: "GET".into() }
-        } else {
-            ApiError::NotFound("Resources of this type are neither taken nor kept.")
-        });
-    }
+    taken(&resource_type)?;
     access::require(&state.access, &request, Right::Submit).await?;
-    let version = match header(&request, IF_MATCH) {
-        None => return Err(ApiError::VersionUnsaid),
-        Some(tag) => answer::version_of(tag).ok_or(ApiError::Request {
-            text: "If-Match does not name exactly one version.",
-            mend: "Write the ETag of the version that was read, such as If-Match: W/\"1\".",
-        })?,
-    };
+    let version = replaced(header(&request, IF_MATCH))?;
     let FhirBody(bytes) =
         <FhirBody as actix_web::FromRequest>::from_request(&request, &mut payload.into_inner()).await?;
     let target = Some(Target { id, version });
-    let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Observation, target).await?;
+    let (accepted, reach) =
+        hand_in(&state, &request, bytes, Expected::Observation, target, Conditions::of(&request)).await?;
     let wish = preferred_return(&request);
     answer::create(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
 
-async fn hand_in(
+/// Only single Observations are written by themselves.
+pub(super) fn taken(resource_type: &str) -> Result<(), ApiError> {
+    match resource_type {
+        "Observation" => Ok(()),
+        other if super::STORED_TYPES.contains(&other) => Err(ApiError::Method { allow: "GET".into() }),
+        _ => Err(ApiError::NotFound("Resources of this type are neither taken nor kept.")),
+    }
+}
+
+/// The version that an update replaces.
+pub(super) fn replaced(if_match: Option<&str>) -> Result<i64, ApiError> {
+    let tag = if_match.ok_or(ApiError::VersionUnsaid)?;
+    answer::version_of(tag).ok_or(ApiError::Request {
+        text: "If-Match does not name exactly one version.",
+        mend: "Write the ETag of the version that was read, such as If-Match: W/\"1\".",
+    })
+}
+
+/// On which terms something is handed in.
+#[derive(Debug, Default)]
+pub(super) struct Conditions {
+    /// The idempotency key.
+    pub(super) key: Option<String>,
+    /// The criteria under which a create finds what is there.
+    pub(super) if_none_exist: Option<String>,
+}
+
+impl Conditions {
+    /// As the headers of a request say.
+    fn of(request: &HttpRequest) -> Conditions {
+        Conditions {
+            key: header(request, "Idempotency-Key").map(str::to_owned),
+            if_none_exist: header(request, "If-None-Exist").map(str::to_owned),
+        }
+    }
+}
+
+/// Hands something in for whoever sent the request.
+pub(super) async fn hand_in(
     state: &State,
     request: &HttpRequest,
     bytes: Vec<u8>,
     expected: Expected,
     target: Option<Target>,
+    conditions: Conditions,
 ) -> Result<(Accepted, Reach), ApiError> {
     let caller = access::require(&state.access, request, Right::Submit).await?;
     accept_json(request)?;
-    let key = header(request, "Idempotency-Key").map(str::to_owned);
+    let key = conditions.key;
     if key.as_ref().is_some_and(|key| key.is_empty() || key.len() > 255) {
         return Err(ApiError::Request {
             text: "The Idempotency-Key is empty or longer than 255 characters.",
             mend: "Use a UUID.",
         });
     }
-    let if_none_exist = match header(request, "If-None-Exist") {
+    let if_none_exist = match conditions.if_none_exist.as_deref() {
         None => None,
         Some(_) if target.is_some() => {
             return Err(ApiError::Request {

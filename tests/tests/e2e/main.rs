@@ -11,6 +11,8 @@
 )]
 
 mod alerts;
+mod batch;
+mod capabilities;
 mod clock;
 mod configuration;
 mod contract;

@@ -12,6 +12,7 @@ mod config;
 mod corpus;
 mod evidence;
 mod exits;
+mod export;
 mod help;
 mod inputs;
 mod reports;
