@@ -25,6 +25,9 @@ use solewire_tests::{binaries, left_out, process};
 /// One guide may take so long, on a busy machine.
 const LIMIT: Duration = Duration::from_secs(120);
 
+/// After so many seconds the shell and all that it started are ended, so that what it printed can be read.
+const SHELL_SECONDS: &str = "100";
+
 /// Commands that are not run here: how they begin, and why.
 const NOT_RUN: &[(&str, &str)] = &[
     ("tests/run", "runs this test"),
@@ -53,6 +56,10 @@ const NOT_RUN: &[(&str, &str)] = &[
 
 /// Addresses that the guides use; each is another free one in a run.
 const PORTS: &[u16] = &[8080, 8081, 8090, 8443, 9080, 9081];
+
+/// Where a service listens that is not told otherwise, written out so that a run can move it.
+const DEFAULT_LISTENERS: &str =
+    "\n[server]\nlisten = \"127.0.0.1:8080\"\noperations_listen = \"127.0.0.1:8081\"\n";
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize().unwrap()
@@ -88,6 +95,7 @@ fn blocks(guide: &str, page: &str) -> Vec<Block> {
             let text = lines[at + 1..at + 1 + length].join("\n");
             found.push(Block { line: at + 2, kind: kind(guide, at + 1, language, before, &text), text });
             at += length + 2;
+            before = "";
         } else if line.starts_with("    ") && at > 0 && lines[at - 1].is_empty() && !before.starts_with("- ")
         {
             let inside = |line: &&&str| line.starts_with("    ") || line.is_empty();
@@ -100,6 +108,7 @@ fn blocks(guide: &str, page: &str) -> Vec<Block> {
             let text = text.join("\n");
             found.push(Block { line: at + 1, kind: kind(guide, at + 1, "", before, &text), text });
             at += length;
+            before = "";
         } else {
             if !line.is_empty() {
                 before = line;
@@ -157,16 +166,19 @@ impl Run {
                 self.settings += 1;
             }
             Kind::File(name) => {
-                let (guide, used) = (self.guide, later.contains(name.as_str()));
+                let (guide, used) = (self.guide, later.contains(name.split('/').next().unwrap_or(name)));
                 assert!(used, "{guide}:{line}: no later command uses {name}");
                 if name.ends_with(".toml") {
                     settings_exist(guide, line, &block.text);
                 }
                 self.files += 1;
+                let mut text = block.text.clone();
+                if name.ends_with(".toml") && !text.contains("[server]") {
+                    text.push_str(DEFAULT_LISTENERS);
+                }
                 write!(
                     self.script,
-                    "mkdir -p \"$(dirname '{name}')\"; cat > '{name}' <<'END OF FILE'\n{}\nEND OF FILE\n",
-                    block.text
+                    "mkdir -p \"$(dirname '{name}')\"; cat > '{name}' <<'END OF FILE'\n{text}\nEND OF FILE\n"
                 )
                 .unwrap();
             }
@@ -309,7 +321,7 @@ fn lay_out(folder: &Path, built: &Path) {
         link(&root().join(name), name);
     }
     std::fs::create_dir(folder.join("backup")).unwrap();
-    let settings = "[access]\nmode = \"open\"\n";
+    let settings = format!("[access]\nmode = \"open\"\n{DEFAULT_LISTENERS}");
     std::fs::write(folder.join("solewire.toml"), settings).unwrap();
 }
 
@@ -339,7 +351,7 @@ fn follow(guide: &'static str) -> [usize; 4] {
     };
     let script = prelude(built) + &moved(&run.script) + "\necho '@end'\n";
     std::fs::write(folder.path().join(".guide.sh"), script).unwrap();
-    let ran = process::run(Path::new("/bin/bash"), &[".guide.sh"], folder.path(), LIMIT);
+    let ran = process::run(Path::new("/usr/bin/timeout"), &["-k", "2", SHELL_SECONDS, "/bin/bash", ".guide.sh"], folder.path(), LIMIT);
     let shown = || format!("{guide}\n--- out\n{}\n--- err\n{}", ran.out, ran.err);
     assert!(ran.out.contains("@end"), "stopped behind the last @line: {}", shown());
     let mut parts: BTreeMap<usize, &str> = BTreeMap::new();
