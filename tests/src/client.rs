@@ -52,7 +52,6 @@ impl Answer {
     ///
     /// # Panics
     /// When it is another one.
-    #[must_use]
     pub fn expect(self, status: u16) -> Answer {
         assert_eq!(self.status, status, "{}", self.text);
         self

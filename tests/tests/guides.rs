@@ -351,7 +351,12 @@ fn follow(guide: &'static str) -> [usize; 4] {
     };
     let script = prelude(built) + &moved(&run.script) + "\necho '@end'\n";
     std::fs::write(folder.path().join(".guide.sh"), script).unwrap();
-    let ran = process::run(Path::new("/usr/bin/timeout"), &["-k", "2", SHELL_SECONDS, "/bin/bash", ".guide.sh"], folder.path(), LIMIT);
+    let ran = process::run(
+        Path::new("/usr/bin/timeout"),
+        &["-k", "2", SHELL_SECONDS, "/bin/bash", ".guide.sh"],
+        folder.path(),
+        LIMIT,
+    );
     let shown = || format!("{guide}\n--- out\n{}\n--- err\n{}", ran.out, ran.err);
     assert!(ran.out.contains("@end"), "stopped behind the last @line: {}", shown());
     let mut parts: BTreeMap<usize, &str> = BTreeMap::new();
