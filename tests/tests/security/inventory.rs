@@ -107,7 +107,7 @@ async fn s09_beside_the_listed_paths_there_is_nothing() {
         {
             // Below /fhir a name may be that of a type or of an id, which is another kind of nothing.
             let names = template.ends_with('}') && other.ends_with(".bak");
-            if !names && !(under_types && other.starts_with("/fhir")) {
+            if !(names || under_types && other.starts_with("/fhir")) {
                 beside.push((operators, other));
             }
         }
