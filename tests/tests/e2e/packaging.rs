@@ -1,5 +1,6 @@
 //! The Debian package and the archive, made of the programs under test: what is in them, and that they run.
 
+use std::ffi::OsStr;
 use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -184,7 +185,7 @@ async fn the_packages_are_the_same_twice_hold_what_they_should_and_run() {
     assert!(folder.join("LICENSE").is_file() && folder.join("solewire.service").is_file());
     takes_an_exam(&folder.join("bin/solewire"), &folder.join("solewire.toml")).await;
     let file = case("category-2").path;
-    let arguments = ["validate".as_ref(), file.as_os_str()];
+    let arguments = [OsStr::new("validate"), file.as_os_str()];
     let ran = process::run(&folder.join("bin/solewire-check"), &arguments, &folder, Duration::from_secs(60));
     assert_eq!(ran.code, Some(0), "{ran:?}");
 }
