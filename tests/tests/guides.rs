@@ -26,7 +26,7 @@ use solewire_tests::{binaries, left_out, process};
 const LIMIT: Duration = Duration::from_secs(120);
 
 /// After so many seconds the shell and all that it started are ended, so that what it printed can be read.
-const SHELL_SECONDS: &str = "100";
+const SHELL_SECONDS: &str = "80";
 
 /// Commands that are not run here: how they begin, and why.
 const NOT_RUN: &[(&str, &str)] = &[
@@ -307,7 +307,7 @@ started() {{
     return 1
 }}
 solewire token list > store-is-there.txt 2>&1
-trap 'kill $(jobs -p) 2>/dev/null; wait' EXIT
+trap 'kill -9 $(jobs -p) 2>/dev/null' EXIT
 "#
     )
 }
