@@ -44,6 +44,10 @@ const NOT_RUN: &[(&str, &str)] = &[
     ("sudo", "changes the machine"),
     ("dpkg", "installs a package"),
     ("systemctl", "changes the machine"),
+    ("systemd-", "changes the machine"),
+    ("install -", "changes the machine"),
+    ("service/packaging/", "builds a release; a step of its own in tests/run"),
+    ("tests/dependencies/check", "a step of its own in tests/run"),
     ("docker", "needs a container engine"),
     ("podman", "needs a container engine"),
     ("solewire token revoke 5f0c13aa9b7e", "no token is called so; tests/tests/security takes one back"),
@@ -124,7 +128,25 @@ fn kind(guide: &str, line: usize, language: &str, before: &str, text: &str) -> K
         return Kind::File(name.1.to_owned());
     }
     let first = text.split(['\n', ' ']).next().unwrap_or_default();
-    let program = ["solewire", "solewire-check", "cargo", "curl", "openssl", "pg_dump", "python3", "node"];
+    let program = [
+        "install",
+        "systemd-run",
+        "systemctl",
+        "sudo",
+        "apt",
+        "dpkg",
+        "ar",
+        "tar",
+        "service/packaging/build",
+        "solewire",
+        "solewire-check",
+        "cargo",
+        "curl",
+        "openssl",
+        "pg_dump",
+        "python3",
+        "node",
+    ];
     match language {
         "text" => Kind::Text,
         "toml" => Kind::Settings,
@@ -183,7 +205,16 @@ impl Run {
                 .unwrap();
             }
             Kind::Script => {
-                let kept: Vec<&str> = block.text.lines().filter(|line| self.is_run(line)).collect();
+                let mut left = false;
+                let mut kept = Vec::new();
+                for line in block.text.lines() {
+                    // A command that is left out is left out with the lines that it goes on in.
+                    let goes_on = left && kept_on(&block.text, line);
+                    left = goes_on || !self.is_run(line);
+                    if !left {
+                        kept.push(line);
+                    }
+                }
                 if kept.iter().any(|line| !line.trim().is_empty()) {
                     self.run += 1;
                     let text = waiting(&kept.join("\n"));
@@ -211,6 +242,12 @@ impl Run {
     fn is_run(&self, command: &str) -> bool {
         !NOT_RUN.iter().any(|(start, _)| command.trim_start().starts_with(start))
     }
+}
+
+/// Whether the line before this one ends with a backslash.
+fn kept_on(text: &str, line: &str) -> bool {
+    let before = text.lines().zip(text.lines().skip(1)).find(|(_, next)| std::ptr::eq(*next, line));
+    before.is_some_and(|(before, _)| before.ends_with('\\'))
 }
 
 /// Waits for a program that goes on in the background: somebody who types is slower than it.
