@@ -24,6 +24,7 @@ const FLOW: &[&str] = &[
     "sequence",
     "progress",
     "resources",
+    "published",
     "submit",
     "engine",
 ];

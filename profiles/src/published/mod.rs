@@ -8,7 +8,9 @@ mod snapshot;
 use serde_json::{Value, json};
 
 use crate::definitions::BaseTables;
-use crate::{LoadError, profile, terminology};
+use crate::load_error::LoadError;
+use crate::profile;
+use crate::terminology;
 
 /// A definition as it is published.
 #[derive(Debug, Clone)]
