@@ -132,8 +132,13 @@ def main():
         for name, verdict in zip(resources, judges.ask(engine, texts), strict=True):
             if verdict.refused:
                 faults.append(f"{name}: {engine}: {verdict.words}")
+    # What R4 only advises, such as a narrative, is no fault.
+    declared = json.loads((tables.REPOSITORY / "profiles/base/invariants.json").read_text())
+    # These two are written as regular expressions that the engine cannot read; our own engine runs them on every export.
+    unread = {"eld-16", "eld-19"}
+    advice = unread | {row[0] for rows in declared.values() for row in rows if row[1] != "error"}
     for name, broken in zip(resources, judges.fhirpath(texts), strict=True):
-        faults += [f"{name}: {key} at {pointer}: {why}" for key, pointer, why in sorted(broken)]
+        faults += [f"{name}: {key} at {pointer}: {why}" for key, pointer, why in sorted(broken) if key not in advice]
     expressions, wrong = evaluated(resources)
     faults += wrong
     print(f"emitted: {', '.join(f'{count} {kind}' for kind, count in sorted(counts.items()))}; {expressions} expressions")

@@ -1,7 +1,7 @@
 //! Examples for the exported profiles: exams of the test corpus, and what follows from them.
 
 use jiff::Timestamp;
-use serde_json::Value;
+use serde_json::{Value, json};
 use solewire_profiles::issue::refused;
 use solewire_profiles::json::{Document, Limits};
 use solewire_profiles::{AssessOptions, CheckContext, Engine};
@@ -47,7 +47,28 @@ pub(super) fn read() -> Result<Vec<Value>, String> {
         }
     }
     all.extend(derived);
+    all.iter_mut().for_each(by_itself);
+    // An example that could not be sent as it stands would teach the wrong thing.
+    all.retain(|example| {
+        let bytes = example.to_string().into_bytes();
+        let document = Document::parse(bytes, Limits::default());
+        document.is_ok_and(|document| !refused(&engine.check(&document, &context)))
+    });
     Ok(all)
+}
+
+/// A result that stands alone says of which visit it is, which its panel said for it.
+fn by_itself(example: &mut Value) {
+    if text(example, "resourceType") != "Observation" || example.get("encounter").is_some() {
+        return;
+    }
+    let visit = json!({
+        "type": "Encounter",
+        "identifier": { "system": "https://harbourlane.example/visit", "value": "HL-VISIT-2026-0001" }
+    });
+    if let Some(object) = example.as_object_mut().filter(|object| !object.contains_key("hasMember")) {
+        object.insert("encounter".to_owned(), visit);
+    }
 }
 
 /// The first that is of a profile: it names it, or has the code that the profile asks for in the form it asks for.
