@@ -1,6 +1,6 @@
 //! A drawing of both soles with the sites that are tested there.
 
-/// A site of the sole on a right foot seen from below: code, words, and its place in a box of 100 by 240.
+/// A site of the sole on a left foot seen from below: code, words, and its place in a box of 100 by 240.
 const SITES: [(&str, &str, u32, u32); 9] = [
     ("hallux-plantar", "great toe", 24, 30),
     ("toe-3-plantar", "third toe", 53, 30),
@@ -28,9 +28,9 @@ pub(super) fn of_the_sites() -> String {
          <title id=\"title\">Sites of the sole, seen from below</title>\n\
          <rect width=\"{WIDE}\" height=\"{HIGH}\" fill=\"#ffffff\"/>\n"
     );
-    // From below, the right foot of a person stands on the left of the picture.
-    out.push_str(&foot("right", 20, false));
-    out.push_str(&foot("left", 260, true));
+    // As the soles face whoever examines: the right foot on the left, the great toes towards the middle.
+    out.push_str(&foot("right", 40, true));
+    out.push_str(&foot("left", 260, false));
     for (number, (code, words, _, _)) in SITES.iter().enumerate() {
         let y = 60 + 28 * number;
         out.push_str(&format!(
@@ -45,7 +45,7 @@ pub(super) fn of_the_sites() -> String {
 fn foot(side: &str, left: u32, mirrored: bool) -> String {
     let turn = if mirrored { "translate(100 0) scale(-1 1)" } else { "translate(0 0)" };
     let mut out = format!(
-        "<g transform=\"translate({left} 40) scale(2.1 1.1)\">\n<g transform=\"{turn}\" fill=\"#f5f2ec\" stroke=\"#17424a\">\n<path d=\"{SOLE}\"/>\n"
+        "<g transform=\"translate({left} 40) scale(1.5 1.125)\">\n<g transform=\"{turn}\" fill=\"#f5f2ec\" stroke=\"#17424a\">\n<path d=\"{SOLE}\"/>\n"
     );
     for (x, y, wide, high) in TOES {
         out.push_str(&format!("<ellipse cx=\"{x}\" cy=\"{y}\" rx=\"{wide}\" ry=\"{high}\"/>\n"));
@@ -53,7 +53,7 @@ fn foot(side: &str, left: u32, mirrored: bool) -> String {
     out.push_str("</g>\n</g>\n");
     for (number, (_, _, x, y)) in SITES.iter().enumerate() {
         let x = if mirrored { 100 - x } else { *x };
-        let (x, y) = (left + x * 21 / 10, 40 + y * 11 / 10);
+        let (x, y) = (left + x * 3 / 2, 40 + y * 9 / 8);
         out.push_str(&format!(
             "<circle cx=\"{x}\" cy=\"{y}\" r=\"10\" fill=\"#17424a\"/>\n<text x=\"{x}\" y=\"{}\" font-size=\"12\" \
              fill=\"#ffffff\" text-anchor=\"middle\">{}</text>\n",
@@ -63,7 +63,7 @@ fn foot(side: &str, left: u32, mirrored: bool) -> String {
     }
     out.push_str(&format!(
         "<text x=\"{}\" y=\"24\" font-size=\"15\" fill=\"#16242b\" text-anchor=\"middle\">{side} foot</text>\n",
-        left + 105
+        left + 75
     ));
     out
 }
