@@ -30,3 +30,4 @@ pub mod store;
 pub mod telemetry;
 pub mod tls;
 pub mod tokens;
+pub mod traces;

@@ -21,6 +21,26 @@ pub enum SubmissionResult {
     Failed,
 }
 
+impl SubmissionResult {
+    const ALL: [SubmissionResult; 4] = [
+        SubmissionResult::Accepted,
+        SubmissionResult::Unchanged,
+        SubmissionResult::Refused,
+        SubmissionResult::Failed,
+    ];
+
+    /// The word in metrics and traces.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            SubmissionResult::Accepted => "accepted",
+            SubmissionResult::Unchanged => "unchanged",
+            SubmissionResult::Refused => "refused",
+            SubmissionResult::Failed => "failed",
+        }
+    }
+}
+
 /// The counters of one process.
 #[derive(Debug, Default)]
 pub struct Metrics {
@@ -53,7 +73,6 @@ struct Durations {
 /// In seconds.
 const BOUNDS: [f64; 8] = [0.01, 0.05, 0.1, 0.5, 1.0, 5.0, 15.0, 60.0];
 
-const SUBMISSIONS: [&str; 4] = ["accepted", "unchanged", "refused", "failed"];
 const DELIVERIES: [&str; 5] =
     ["delivered", "destination-fault", "unknown-outcome", "conflict", "message-fault"];
 
@@ -66,12 +85,8 @@ impl Metrics {
 
     /// Counts a submission.
     pub fn submission(&self, result: SubmissionResult) {
-        count(self.submissions.get(match result {
-            SubmissionResult::Accepted => 0,
-            SubmissionResult::Unchanged => 1,
-            SubmissionResult::Refused => 2,
-            SubmissionResult::Failed => 3,
-        }));
+        let position = SubmissionResult::ALL.iter().position(|other| *other == result);
+        count(position.and_then(|position| self.submissions.get(position)));
     }
 
     /// Counts an attempt to deliver and how long it took.
@@ -116,7 +131,7 @@ impl Metrics {
             "solewire_submissions_total",
             "Submissions by result.",
             "result",
-            &SUBMISSIONS,
+            &SubmissionResult::ALL.map(SubmissionResult::word),
             &self.submissions,
         );
         counters(

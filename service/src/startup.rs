@@ -21,6 +21,7 @@ use crate::retention;
 use crate::site_files;
 use crate::store::{Store, StoreError};
 use crate::tls::{self, TlsError};
+use crate::traces::{Exporter, Traces};
 
 /// How long requests under way may take to finish when the service stops, in seconds.
 const DRAIN_SECONDS: u64 = 10;
@@ -61,6 +62,11 @@ pub enum StartError {
         "`access.jwks_url`: no client can be made; check that the system's certificate authorities are installed"
     )]
     Issuer(#[source] reqwest::Error),
+    /// The client of the collector of traces.
+    #[error(
+        "`telemetry.otlp_url`: no client can be made; check that the system's certificate authorities are installed"
+    )]
+    Collector(#[source] reqwest::Error),
 }
 
 /// A running service.
@@ -76,6 +82,7 @@ pub struct Running {
     followers: Vec<JoinHandle<()>>,
     closing: Option<JoinHandle<()>>,
     purging: Option<JoinHandle<()>>,
+    exporter: Option<Exporter>,
     stop: watch::Sender<bool>,
     store: Store,
 }
@@ -114,6 +121,13 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let (stop, stopped) = watch::channel(false);
     let forwards = config.record_system.is_some();
     let public_keys = config.record_system.as_ref().map(RecordSystem::public_keys);
+    let (traces, exporter) = match config.collector.clone() {
+        None => (Traces::default(), None),
+        Some(collector) => {
+            let (traces, exporter) = Traces::to(collector, clock.clone()).map_err(StartError::Collector)?;
+            (traces, Some(exporter))
+        }
+    };
     let record_system = match config.record_system {
         None => None,
         Some(target) => {
@@ -131,6 +145,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
             wake: Arc::clone(&wake),
             lane: Arc::clone(&lane),
             metrics: Arc::clone(&metrics),
+            traces: traces.clone(),
             pace,
         };
         tokio::spawn(Worker::new(Arc::clone(client), parts).run(stopped.clone()))
@@ -153,6 +168,7 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
         lane,
         wake,
         metrics,
+        traces,
         record_system,
         public_keys,
     });
@@ -193,7 +209,18 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
     let servers =
         [fhir, operations].into_iter().map(|server| (server.handle(), tokio::spawn(server))).collect();
     tracing::info!(%listen, %operations_listen, forwards, "listening");
-    Ok(Running { listen, operations_listen, servers, worker, closing, purging, followers, stop, store })
+    Ok(Running {
+        listen,
+        operations_listen,
+        servers,
+        worker,
+        closing,
+        purging,
+        followers,
+        exporter,
+        stop,
+        store,
+    })
 }
 
 impl Running {
@@ -215,6 +242,9 @@ impl Running {
         }
         if let Some(purging) = self.purging {
             log_end("purging", purging.await.map(Ok));
+        }
+        if let Some(exporter) = self.exporter {
+            exporter.stop().await;
         }
         self.store.close().await;
         tracing::info!("stopped");

@@ -84,6 +84,8 @@ pub struct Config {
     pub pages: Pages,
     /// What is logged and how.
     pub log: Log,
+    /// Where traces go; none when none are made.
+    pub collector: Option<Url>,
 }
 
 /// The listeners.
@@ -194,6 +196,7 @@ impl Config {
                     &[("text", LogFormat::Text), ("json", LogFormat::Json)],
                 )?,
             },
+            collector: collector(&raw)?,
             server,
         })
     }
@@ -276,6 +279,13 @@ fn public_url(raw: &Raw) -> Result<Option<Url>, ConfigError> {
     let key = "server.public_url";
     let Some(text) = raw.text(key)?.filter(|text| !text.is_empty()) else { return Ok(None) };
     http_url(&text).map(Some).map_err(|problem| raw.error(key, problem, "write it as https://host.example"))
+}
+
+fn collector(raw: &Raw) -> Result<Option<Url>, ConfigError> {
+    let key = "telemetry.otlp_url";
+    let Some(text) = raw.text(key)?.filter(|text| !text.is_empty()) else { return Ok(None) };
+    let mend = "write the whole address, such as http://127.0.0.1:4318/v1/traces";
+    http_url(&text).map(Some).map_err(|problem| raw.error(key, problem, mend))
 }
 
 /// An http or https address without credentials, query or fragment.

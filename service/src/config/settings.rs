@@ -178,4 +178,9 @@ pub static SETTINGS: &[Setting] = &[
     ),
     setting("log.filter", "info,actix_server=warn", "what is logged, such as info or solewire_service=debug"),
     setting("log.format", "text", "text or json"),
+    setting(
+        "telemetry.otlp_url",
+        "",
+        "where traces go (OTLP over HTTP, JSON), such as http://127.0.0.1:4318/v1/traces; without it none are made",
+    ),
 ];

@@ -16,6 +16,7 @@ use super::{Trouble, Verdict};
 use crate::addresses::Reachable;
 use crate::clock::Clock;
 use crate::config::{Auth, RecordSystem};
+use crate::traces::{self, TRACEPARENT};
 
 const FHIR_JSON: &str = "application/fhir+json";
 const FORM: &str = "application/x-www-form-urlencoded";
@@ -154,6 +155,9 @@ impl Client {
             let mut request = http.request(method.clone(), url.clone()).header(ACCEPT, FHIR_JSON);
             for (name, value) in headers {
                 request = request.header(*name, value);
+            }
+            if let Some(context) = traces::current() {
+                request = request.header(TRACEPARENT, context.header());
             }
             match body {
                 Some((content_type, body)) => request.header(CONTENT_TYPE, content_type).body(body),

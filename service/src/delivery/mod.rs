@@ -42,6 +42,7 @@ use verification::Verification;
 use crate::clock::Clock;
 use crate::metrics::Metrics;
 use crate::store::{Claimed, DeliveryOutcome, DeliveryState, Lease, Settled, Store, StoreError};
+use crate::traces::{self, Kind, Said, Traces};
 
 /// How deliveries are paced.
 #[derive(Debug, Clone, Copy)]
@@ -107,6 +108,8 @@ pub struct Parts {
     pub lane: Arc<Lane>,
     /// What is counted.
     pub metrics: Arc<Metrics>,
+    /// What is traced.
+    pub traces: Traces,
     /// How it is paced.
     pub pace: Pace,
 }
@@ -201,7 +204,9 @@ impl Worker {
         for one in claimed {
             let held = (one.id, one.lease);
             let (client, store) = (Arc::clone(&self.client), self.parts.store.clone());
-            let handle = self.under_way.spawn(async move { send(&client, &store, one, whole).await });
+            let traces = self.parts.traces.clone();
+            let handle =
+                self.under_way.spawn(async move { send(&client, &store, &traces, one, whole).await });
             self.ids.insert(handle.id(), held);
         }
         if full {
@@ -366,6 +371,7 @@ impl Worker {
 async fn send(
     client: &Client,
     store: &Store,
+    traces: &Traces,
     claimed: Claimed,
     limit: Duration,
 ) -> Result<Finished, StoreError> {
@@ -374,12 +380,25 @@ async fn send(
     #[cfg(test)]
     assert!(!payload.contains(tests::POISON), "a message that crashes whoever sends it");
     let background = store.background(id).await?;
-    let sent = tokio::time::timeout(limit, attempt(client, payload, &background)).await;
+    let mut span = traces.begin("delivery", Kind::Client, None);
+    let sending = traces::within(span.as_ref(), attempt(client, payload, &background));
+    let sent = tokio::time::timeout(limit, sending).await;
     let sent = sent.unwrap_or(attempt::Sent {
         verdict: Verdict::UnknownOutcome { failure: Failure::Timeout, wait: None },
         status: None,
         placed: None,
     });
+    if let Some(span) = &mut span {
+        span.say("solewire.delivery", Said::Number(id));
+        span.say("solewire.delivery.attempt", Said::Number(attempts.saturating_add(1)));
+        span.say("solewire.delivery.verdict", Said::Word(sent.verdict.word()));
+        if let Some(status) = sent.status {
+            span.say("http.response.status_code", Said::Number(status.into()));
+        }
+        if sent.verdict != Verdict::Delivered {
+            span.failed();
+        }
+    }
     Ok(Finished { id, lease, attempts, took: began.elapsed(), sent })
 }
 

@@ -183,6 +183,7 @@ impl Bench {
             wake: Arc::clone(&self.wake),
             lane: Arc::clone(&self.lane),
             metrics,
+            traces: crate::traces::Traces::default(),
             pace: self.pace,
         };
         let worker = Worker::new(Arc::new(client), parts);

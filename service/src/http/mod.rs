@@ -35,6 +35,7 @@ use crate::config::Pages;
 use crate::delivery::{Client, Lane};
 use crate::intake::{Intake, LARGEST_BODY};
 use crate::metrics::Metrics;
+use crate::traces::Traces;
 pub use access::Gate;
 use error::ApiError;
 use routes::{Path, register};
@@ -59,6 +60,8 @@ pub struct State {
     pub wake: Arc<Notify>,
     /// What is counted.
     pub metrics: Arc<Metrics>,
+    /// What is traced.
+    pub traces: Traces,
     /// The record system, to look into; none when nothing is forwarded.
     pub record_system: Option<Arc<Client>>,
     /// The public keys that assertions for the record system are checked with; none when nothing is forwarded.

@@ -4,11 +4,13 @@ use std::time::Instant;
 
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
+use actix_web::http::Method;
 use actix_web::http::header::{HeaderName, HeaderValue};
 use actix_web::middleware::Next;
 use actix_web::{Error, web};
 
 use super::State;
+use crate::traces::{self, Context, Kind, Said, TRACEPARENT};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
@@ -20,9 +22,19 @@ pub(crate) async fn observe(
     let id = request_id(&request);
     let method = request.method().clone();
     let state = request.app_data::<web::Data<State>>().cloned();
-    let mut response = next.call(request).await?;
+    let above = request.headers().get(TRACEPARENT).and_then(|value| Context::read(value.to_str().ok()?));
+    let mut span = state.as_ref().and_then(|state| state.traces.begin("request", Kind::Server, above));
+    let mut response = traces::within(span.as_ref(), next.call(request)).await?;
     let status = response.status().as_u16();
     let route = response.request().match_pattern().unwrap_or_else(|| "none".to_owned());
+    if let Some(span) = &mut span {
+        span.say("http.request.method", Said::Word(method_word(&method)));
+        span.say("http.route", Said::Own(route.clone()));
+        span.say("http.response.status_code", Said::Number(status.into()));
+        if status >= 500 {
+            span.failed();
+        }
+    }
     let milliseconds = u64::try_from(began.elapsed().as_millis()).unwrap_or(u64::MAX);
     tracing::info!(request_id = %id, method = %method, route, status, milliseconds, "answered");
     if let Some(state) = state {
@@ -32,6 +44,12 @@ pub(crate) async fn observe(
         response.headers_mut().insert(REQUEST_ID, value);
     }
     Ok(response)
+}
+
+/// A caller can make a method up, which then is no word of ours (OpenTelemetry semantic conventions for HTTP).
+fn method_word(method: &Method) -> &'static str {
+    let known = ["GET", "HEAD", "POST", "PUT", "DELETE", "PATCH", "OPTIONS"];
+    known.into_iter().find(|known| *known == method.as_str()).unwrap_or("_OTHER")
 }
 
 /// The caller's request id if it is short and plain, else a new one.

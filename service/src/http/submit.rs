@@ -13,6 +13,7 @@ use crate::clinic::Reach;
 use crate::config::Right;
 use crate::intake::{Accepted, Expected, Handed, Refusal, Target, identifier_criterion};
 use crate::metrics::SubmissionResult;
+use crate::traces::{self, Kind, Said};
 
 /// `POST /fhir`
 pub(super) async fn transaction(
@@ -141,14 +142,30 @@ pub(super) async fn hand_in(
     };
     let reach = caller.reach();
     let handed = Handed { bytes, expected, caller, key, if_none_exist, target };
-    let result = state.intake.submit(handed).await;
-    state.metrics.submission(match &result {
+    let mut span = state.traces.begin("intake", Kind::Internal, traces::current());
+    let result = traces::within(span.as_ref(), state.intake.submit(handed)).await;
+    let came_to = match &result {
         Ok(accepted) if accepted.changed => SubmissionResult::Accepted,
         Ok(_) => SubmissionResult::Unchanged,
         Err(Refusal::Store(_) | Refusal::Contended | Refusal::Crashed) => SubmissionResult::Failed,
         Err(_) => SubmissionResult::Refused,
-    });
+    };
+    state.metrics.submission(came_to);
+    if let Some(span) = &mut span {
+        span.say("solewire.submission.result", Said::Word(came_to.word()));
+        if let Ok(accepted) = &result {
+            span.say("solewire.submission.entries", Said::Number(count(accepted.entries.len())));
+            span.say("solewire.submission.assessments", Said::Number(count(accepted.assessments.len())));
+        }
+        if came_to == SubmissionResult::Failed {
+            span.failed();
+        }
+    }
     Ok((result?, reach))
+}
+
+fn count(number: usize) -> i64 {
+    i64::try_from(number).unwrap_or(i64::MAX)
 }
 
 /// `POST /fhir/$assess`

@@ -52,6 +52,7 @@ fn state(intake: Intake, access: Access) -> web::Data<State> {
         lane: Arc::new(Lane::new(true)),
         wake,
         metrics: Arc::new(Metrics::default()),
+        traces: crate::traces::Traces::default(),
         record_system: None,
         public_keys: None,
     })

@@ -29,6 +29,7 @@ mod repost;
 mod restart;
 mod simulation;
 mod store;
+mod traces;
 mod upgrade;
 
 use std::time::Duration;
