@@ -140,7 +140,7 @@ async fn intake_and_delivery_are_traced_within_the_callers_trace_and_without_any
     // What is refused, made up or not there, with a canary wherever a caller can put one.
     let refused = format!("{{\"resourceType\": \"{CANARY}\"}}");
     service.client.send(Method::POST, &service.fhir_url, &headers, refused).await;
-    service.client.get(&service.url(&format!("Observation/{CANARY}"))).await.expect(404);
+    drop(service.client.get(&service.url(&format!("Observation/{CANARY}"))).await.expect(404));
     service.client.get(&service.url(&format!("RiskAssessment?subject:identifier={CANARY}|{CANARY}"))).await;
     let method = Method::from_bytes(CANARY.as_bytes()).unwrap();
     service.client.send(method, &service.fhir_url, &[], "").await;
@@ -149,8 +149,8 @@ async fn intake_and_delivery_are_traced_within_the_callers_trace_and_without_any
     // Whoever began a trace without recording it is not recorded here either.
     let before = collector.spans().len();
     let silent = [("traceparent", "00-5bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-00")];
-    service.client.send(Method::GET, &service.url("metadata"), &silent, "").await.expect(200);
-    service.client.get(&service.url("Observation")).await.expect(200);
+    drop(service.client.send(Method::GET, &service.url("metadata"), &silent, "").await.expect(200));
+    drop(service.client.get(&service.url("Observation")).await.expect(200));
     let deadline = Instant::now() + LIMIT;
     while collector.spans().len() == before {
         assert!(Instant::now() < deadline, "the span of the last request comes");
@@ -167,7 +167,7 @@ async fn nothing_is_traced_and_no_context_is_passed_on_unless_a_collector_is_nam
     let case = case("category-2");
     let records = LoopbackRecordSystem::start(&[person(&case.json())]).unwrap();
     let service = Service::start(Setup::with(records.base_url())).await;
-    service.client.post(&service.fhir_url, case.input).await.expect(200);
+    drop(service.client.post(&service.fhir_url, case.input).await.expect(200));
     service.delivered(1, LIMIT).await;
     assert_eq!(contexts(&records), Vec::<String>::new());
 }
@@ -180,7 +180,7 @@ async fn a_collector_that_is_away_holds_nothing_up() {
     let port = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).unwrap().local_addr().unwrap().port();
     let more = format!("[telemetry]\notlp_url = \"http://127.0.0.1:{port}/v1/traces\"\n");
     let service = Service::start(Setup { more, ..Setup::with(records.base_url()) }).await;
-    service.client.post(&service.fhir_url, case.input).await.expect(200);
+    drop(service.client.post(&service.fhir_url, case.input).await.expect(200));
     service.delivered(1, LIMIT).await;
     let deadline = Instant::now() + LIMIT;
     while !service.log().contains("does not take traces") {
