@@ -318,8 +318,8 @@ fn span(ended: &Ended) -> Value {
         "attributes": said,
         "status": if ended.failed { json!({"code": 2}) } else { json!({}) },
     });
-    if let Some(above) = ended.above {
-        span["parentSpanId"] = json!(format!("{above:016x}"));
+    if let (Some(above), Some(members)) = (ended.above, span.as_object_mut()) {
+        members.insert("parentSpanId".to_owned(), json!(format!("{above:016x}")));
     }
     span
 }

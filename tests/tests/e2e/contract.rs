@@ -145,8 +145,10 @@ async fn every_documented_operation_is_driven_and_answers_as_documented() {
     }
     driver.get("/operations/deliveries/1/comparison").await;
     driver.get("/operations/comparison").await;
-    driver.get("/operations/replay?state=parked").await.expect(200);
-    driver.post("/operations/replay?state=parked", &reason).await.expect(200);
+    let preview = driver.get("/operations/replay?state=parked").await.expect(200).json();
+    let previewed =
+        json!({ "deliveries": preview["deliveries"], "reason": "the address was wrong" }).to_string();
+    driver.post("/operations/replay?state=parked", &previewed).await.expect(200);
 
     driver.get("/pages/session").await.expect(200);
     driver.post("/pages/session/end", "").await.expect(200);
