@@ -317,8 +317,8 @@ impl Placer<'_, '_> {
 
     fn outer_reference(&self, from: &EntryResource<'_>, reference: &Map<String, Value>) -> Option<Value> {
         let literal = reference.get("reference")?.as_str()?;
-        let target = self.entries.resolve(from, literal)?;
-        let number = self.entries.list.iter().position(|entry| std::ptr::eq(entry, target))?;
+        let number = self.entries.number_of(from, literal)?;
+        let target = self.entries.list.get(number)?;
         let mut out = reference.clone();
         if let Some(id) = self.ids.get(&number) {
             out.insert("reference".to_owned(), json!(format!("{}/{id}", target.resource_type())));

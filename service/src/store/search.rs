@@ -264,9 +264,12 @@ where
 }
 
 fn push_or<D: Database, T>(query: &mut QueryBuilder<D>, any: &[T], push: impl Fn(&mut QueryBuilder<D>, &T)) {
-    query.push("(false");
-    for one in any {
-        query.push(" OR ");
+    // Nothing but the alternatives themselves: before another word SQLite does not look in an index for a single one.
+    query.push(if any.is_empty() { "(false" } else { "(" });
+    for (number, one) in any.iter().enumerate() {
+        if number > 0 {
+            query.push(" OR ");
+        }
         push(query, one);
     }
     query.push(")");

@@ -5,6 +5,7 @@
 #![allow(clippy::expect_used, reason = "a fault ends the measurement")]
 
 mod command_line;
+mod delivery;
 mod driver;
 mod exams;
 mod figures;
@@ -32,6 +33,7 @@ async fn main() {
             "linear" => linear::measure(&mut table),
             "intake" => intake::measure(&mut table).await,
             "start" => start::measure(&mut table).await,
+            "delivery" => delivery::measure(&mut table).await,
             "memory" => intake::memory(&mut table).await,
             "filled" => filled::measure(&mut table).await,
             unknown => panic!("there is no part {unknown}"),
