@@ -4,34 +4,25 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use reqwest::Method;
+use serde_json::Value;
 use solewire_tests::client::{Answer, FHIR_JSON};
+use solewire_tests::contract::contract;
 use solewire_tests::service::{Service, Setup};
 
-/// Each path with its methods and their statuses, read from the layout that the file keeps: paths at two spaces, methods
-/// at four, statuses at eight.
+/// Each path with its methods and their statuses, and the version of the document.
 fn documented() -> (BTreeMap<String, BTreeMap<String, Vec<u16>>>, String) {
-    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("../openapi.yaml");
-    let text = std::fs::read_to_string(file).unwrap();
-    let version = text.lines().find_map(|line| line.strip_prefix("  version: ")).unwrap().to_owned();
-    let paths = text.split("\npaths:\n").nth(1).unwrap().split("\ncomponents:").next().unwrap();
-    let mut all: BTreeMap<String, BTreeMap<String, Vec<u16>>> = BTreeMap::new();
-    let (mut path, mut method) = (String::new(), String::new());
-    for line in paths.lines() {
-        if let Some(found) = line.strip_prefix("  /") {
-            path = format!("/{}", found.trim_end_matches(':'));
-            all.insert(path.clone(), BTreeMap::new());
-        } else if let Some(found) = line.strip_prefix("    ").filter(|rest| !rest.starts_with(' ')) {
-            let word = found.trim_end_matches(':');
-            if ["get", "post", "put", "delete", "patch"].contains(&word) {
-                method = word.to_ascii_uppercase();
-                all.get_mut(&path).unwrap().insert(method.clone(), Vec::new());
-            }
-        } else if let Some(found) = line.strip_prefix("        '") {
-            let status = found.split('\'').next().unwrap().parse().unwrap();
-            all.get_mut(&path).unwrap().get_mut(&method).unwrap().push(status);
-        }
-    }
-    (all, version)
+    let document = contract().document();
+    let version = document["info"]["version"].as_str().unwrap().to_owned();
+    let methods = |item: &Value| {
+        let operations =
+            item.as_object().unwrap().iter().filter(|(_, about)| about.get("responses").is_some());
+        let statuses = |about: &Value| {
+            about["responses"].as_object().unwrap().keys().map(|status| status.parse().unwrap()).collect()
+        };
+        operations.map(|(method, about)| (method.to_ascii_uppercase(), statuses(about))).collect()
+    };
+    let paths = document["paths"].as_object().unwrap();
+    (paths.iter().map(|(path, item)| (path.clone(), methods(item))).collect(), version)
 }
 
 fn is_of_operators(path: &str) -> bool {
@@ -41,7 +32,11 @@ fn is_of_operators(path: &str) -> bool {
 fn named(path: &str) -> String {
     let id = if is_of_operators(path) { "1" } else { "0b9d5c4e-7a55-4f3a-9f0e-2f6a1f9a7c11" };
     let path = path.replace("{type}", "Observation").replace("{version}", "1").replace("{id}", id);
-    path.replace("{list}", "recalls").replace("{name}", "recalls")
+    let path = path.replace("OperationDefinition/{name}", "OperationDefinition/assess");
+    path.replace("{list}", "recalls")
+        .replace("{name}", "recalls")
+        .replace("{file}", "style.css")
+        .replace("{page}", "inspect")
 }
 
 async fn asked(service: &Service, operators: bool, method: &str, path: &str) -> Answer {
