@@ -230,7 +230,10 @@ test("only a token lets somebody in; a session keeps other sites and idle screen
     await page.goto(`${guarded.url}/`);
     await page.waitForSelector("#token:visible");
     assert.deepEqual(await violations(page), []);
-    if (PICTURES) await page.screenshot({ path: join(PICTURES, "sign-in-1440.png") });
+    for (const width of PICTURES ? [360, 820, 1440] : []) {
+        await page.setViewportSize({ width, height: 800 });
+        await page.screenshot({ path: join(PICTURES, `sign-in-${width}.png`) });
+    }
     await page.keyboard.type("wrong");
     await page.keyboard.press("Enter");
     await page.waitForFunction(() => document.getElementById("token-problem").textContent.includes("not known"));
