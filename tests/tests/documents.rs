@@ -177,3 +177,28 @@ fn the_lines_of_the_guides_fit_on_a_screen() {
         }
     }
 }
+
+#[test]
+fn the_page_on_guidelines_lists_them_with_their_categories() {
+    let page = read("profiles/docs/guidelines.md");
+    let mut found = 0;
+    for entry in std::fs::read_dir(root().join("profiles/guidelines")).unwrap() {
+        let file = entry.unwrap().path();
+        if file.extension().is_none_or(|extension| extension != "json") {
+            continue;
+        }
+        let guideline: serde_json::Value =
+            serde_json::from_str(&std::fs::read_to_string(&file).unwrap()).unwrap();
+        let codes: Vec<&str> = guideline["categories"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|category| category["code"].as_str().or(category["id"].as_str()).unwrap())
+            .collect();
+        let row = format!("| `{}` | {} |", guideline["id"].as_str().unwrap(), codes.join(", "));
+        assert!(page.contains(&row), "the page lacks {row}");
+        found += 1;
+    }
+    let rows = page.lines().filter(|line| line.starts_with("| `")).count();
+    assert_eq!(rows, found);
+}
