@@ -10,6 +10,9 @@ use solewire_service::config::Config;
 use solewire_service::demo::{self, Afterwards};
 use solewire_service::{care, help, stand_in, startup, telemetry, tokens};
 
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Exit code for something the caller has to change.
 const USAGE: u8 = 2;
 

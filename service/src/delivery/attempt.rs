@@ -17,7 +17,7 @@ use super::remote_outcome;
 use super::there::{Look, There, look, persons};
 use super::verdict::{Answer, Failure, Taken, Verdict, judge, taken};
 use crate::config::Write;
-use crate::store::Background;
+use crate::store::{Claimed, Previous};
 
 /// What an attempt came to.
 #[derive(Debug)]
@@ -30,13 +30,13 @@ pub(super) struct Sent {
 }
 
 /// Sends a message and says what came of it.
-pub(super) async fn attempt(client: &Client, payload: String, background: &Background) -> Sent {
+pub(super) async fn attempt(client: &Client, claimed: Claimed, previous: Option<&Previous>) -> Sent {
+    let Claimed { payload, reached, confirmed, .. } = claimed;
     let Some(message) = Message::read(&payload) else {
         return Sent { verdict: fault(Failure::Unreadable), status: None, placed: None };
     };
-    let expected = expected(&message, background);
+    let expected = expected(&message, previous.filter(|_| !confirmed));
     let before = vec![None; message.parts.len()];
-    let reached = background.reached;
     let mut attempt =
         Attempt { client, message, expected, there: before, reached, status: None, persons: None };
     let verdict = match attempt.carry(payload).await {
@@ -312,12 +312,9 @@ impl Attempt<'_> {
 
 /// The version of each resource that is there by what an earlier version of the exam was told. Once an operator has
 /// looked at it, what is there is replaced whatever it is.
-fn expected(message: &Message, background: &Background) -> Vec<Option<String>> {
+fn expected(message: &Message, previous: Option<&Previous>) -> Vec<Option<String>> {
     let none = vec![None; message.parts.len()];
-    let Some(previous) = background.previous.as_ref().filter(|_| message.updates() && !background.confirmed)
-    else {
-        return none;
-    };
+    let Some(previous) = previous.filter(|_| message.updates()) else { return none };
     let earlier = match &previous.outline {
         Some(outline) => read_outline(outline),
         None => Message::read(&previous.payload).map(|earlier| earlier.digests()),

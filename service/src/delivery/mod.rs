@@ -25,7 +25,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
-use tokio::task::{Id, JoinError, JoinSet};
+use tokio::task::{Id, JoinError, JoinHandle, JoinSet};
 use tokio::time::Instant;
 
 use attempt::attempt;
@@ -92,6 +92,13 @@ impl Trouble {
 
 /// An attempt may take so many times the limit of one request: it can consist of several.
 const WHOLE: u32 = 4;
+/// So many deliveries for each that may be under way are taken up ahead of their turn, so that none waits for the disk
+/// between the end of one and the start of the next.
+const AHEAD: u32 = 2;
+/// What was taken up ahead and has not had its turn after this is given back: its lease must not end under way.
+const LONGEST_AHEAD: Duration = Duration::from_secs(10);
+/// How long to wait after the store could not.
+const AFTER_TROUBLE: Duration = Duration::from_secs(1);
 /// How long deliveries under way may take to finish when the service stops.
 const DRAIN: Duration = Duration::from_secs(10);
 
@@ -115,15 +122,48 @@ pub struct Parts {
 }
 
 /// Sends deliveries until it is stopped.
+///
+/// Sending and the books of it go on side by side: while the store records what became of some deliveries and takes up
+/// the next ones, which is one transaction, others are under way or start.
 #[derive(Debug)]
 pub struct Worker {
     parts: Parts,
     client: Arc<Client>,
     seed: u64,
     concurrency: Concurrency,
+    /// Taken up, in the order in which they start, each with the time since which it waits.
+    ready: Vec<(Claimed, Instant)>,
     under_way: JoinSet<Result<Finished, StoreError>>,
     ids: HashMap<Id, (i64, Lease)>,
+    /// What the store is still to be told.
+    notes: Notes,
+    /// The store being told, and asked for the next ones.
+    books: Option<JoinHandle<Entered>>,
+    /// When to ask for the next ones, whatever ends until then.
+    look_at: Instant,
     verification: Option<Verification>,
+}
+
+/// What the store is told about deliveries that were taken up.
+#[derive(Debug, Default)]
+struct Notes {
+    settled: Vec<Settled>,
+    crashed: Vec<(i64, Lease)>,
+    unsent: Vec<(i64, Lease)>,
+}
+
+impl Notes {
+    fn is_empty(&self) -> bool {
+        self.settled.is_empty() && self.crashed.is_empty() && self.unsent.is_empty()
+    }
+}
+
+/// What came of telling and asking the store.
+#[derive(Debug)]
+struct Entered {
+    claimed: Vec<Claimed>,
+    /// When to ask for the next ones; none when it was not asked.
+    look_at: Option<Instant>,
 }
 
 /// A delivery that was sent, with its verdict.
@@ -148,32 +188,45 @@ impl Worker {
         let verification = client.target.verify.then(|| {
             Verification::new(Arc::clone(&client), parts.store.clone(), parts.clock.clone(), parts.pace)
         });
-        let (under_way, ids) = (JoinSet::new(), HashMap::new());
-        Worker { parts, client, seed, concurrency, under_way, ids, verification }
+        Worker {
+            parts,
+            client,
+            seed,
+            concurrency,
+            ready: Vec::new(),
+            under_way: JoinSet::new(),
+            ids: HashMap::new(),
+            notes: Notes::default(),
+            books: None,
+            look_at: Instant::now(),
+            verification,
+        }
     }
 
     /// Runs until `stop` turns true, then lets what is under way finish for a while.
     pub async fn run(mut self, mut stop: watch::Receiver<bool>) {
         while !*stop.borrow() {
             let wake = Arc::clone(&self.parts.wake);
-            let until = match self.take_up().await {
-                Ok(until) => until,
-                Err(error) => {
-                    tracing::error!(error = %error, "the outbox cannot be read");
-                    Instant::now() + Duration::from_secs(1)
-                }
-            };
+            let until = self.go_on();
             tokio::select! {
-                () = wake.notified() => {}
+                () = wake.notified() => self.look_at = Instant::now(),
                 () = tokio::time::sleep_until(until) => {}
-                Some(finished) = self.under_way.join_next_with_id() => self.finish(finished).await,
-                () = Verification::ended(&mut self.verification) => {}
+                Some(finished) = self.under_way.join_next_with_id() => self.note(finished),
+                entered = done(&mut self.books) => self.entered(entered).await,
+                () = Verification::ended(&mut self.verification) => self.look_at = Instant::now(),
                 _ = stop.changed() => {}
             }
         }
         let drained = tokio::time::timeout(DRAIN, async {
+            if self.books.is_some() {
+                let entered = done(&mut self.books).await;
+                self.ready.extend(entered.claimed.into_iter().map(|claimed| (claimed, Instant::now())));
+            }
+            self.give_back(|_| true);
+            self.enter(0).await;
             while let Some(finished) = self.under_way.join_next_with_id().await {
-                self.finish(finished).await;
+                self.note(finished);
+                self.enter(0).await;
             }
         });
         if drained.await.is_err() {
@@ -181,97 +234,119 @@ impl Worker {
         }
     }
 
-    /// Takes up as many deliveries as may go now, and looks for one that went before when there are none. Gives the
-    /// time to look again at the latest.
-    async fn take_up(&mut self) -> Result<Instant, StoreError> {
-        let latest = Instant::now() + self.parts.store.longest_sleep();
-        let under_way = u32::try_from(self.under_way.len()).unwrap_or(u32::MAX);
-        if let Some(until) = self.parts.lane.paused_until() {
-            return Ok(until.min(latest));
-        }
+    /// Starts what may start, and has the store told and asked where there is reason to. Gives the time to go on at the
+    /// latest.
+    fn go_on(&mut self) -> Instant {
+        let pause = self.parts.lane.paused_until();
         // After a pause one delivery goes ahead and finds out.
         let paused = self.parts.lane.is_paused();
-        let at_once = if paused { 1 } else { self.concurrency.limit() };
-        let room = at_once.saturating_sub(under_way);
-        if room == 0 {
-            return Ok(latest);
+        let (at_once, ahead) = match (pause, paused) {
+            (Some(_), _) => (0, 0),
+            (None, true) => (1, 0),
+            (None, false) => (self.concurrency.limit(), self.concurrency.limit() * AHEAD),
+        };
+        if pause.is_some() {
+            self.give_back(|_| true);
+        } else {
+            self.give_back(|since| since.elapsed() > LONGEST_AHEAD);
         }
-        let now = self.parts.clock.now_ms();
-        let whole = self.parts.pace.timeouts.total * WHOLE;
-        let claimed = self.parts.store.claim(now, whole + Duration::from_secs(10), room).await?;
-        let full = claimed.len() >= usize::try_from(room).unwrap_or(usize::MAX);
-        let none = claimed.is_empty() && under_way == 0;
-        for one in claimed {
-            let held = (one.id, one.lease);
-            let (client, store) = (Arc::clone(&self.client), self.parts.store.clone());
-            let traces = self.parts.traces.clone();
-            let handle =
-                self.under_way.spawn(async move { send(&client, &store, &traces, one, whole).await });
-            self.ids.insert(handle.id(), held);
+        while count(self.under_way.len()) < at_once && !self.ready.is_empty() {
+            let (claimed, _) = self.ready.remove(0);
+            self.start(claimed);
         }
-        if full {
-            return Ok(latest);
+        let room = (at_once + ahead).saturating_sub(count(self.under_way.len() + self.ready.len()));
+        let latest = Instant::now() + self.parts.store.longest_sleep();
+        let look = self.look_at <= Instant::now() || !self.notes.is_empty();
+        let wanted = if look { room } else { 0 };
+        if self.books.is_none() && (wanted > 0 || !self.notes.is_empty()) {
+            if wanted > 0 {
+                // Whoever tells of new work while the store is asked brings this forward.
+                self.look_at = latest;
+            }
+            self.books = Some(tokio::spawn(self.enter(wanted)));
         }
-        let due = self.parts.store.next_due().await?;
-        let mut next = due.map_or(latest, |due| latest.min(at(due, now)));
-        if let Some(verification) = self.verification.as_mut().filter(|_| none && !paused) {
-            next = next.min(verification.go_on(now).await?.unwrap_or(latest));
+        match pause {
+            Some(until) => until.min(latest),
+            // What is under way wakes this up when it ends.
+            None if self.books.is_some() || room == 0 => latest,
+            None => self.look_at.min(latest),
         }
-        Ok(next)
     }
 
-    /// Records one that finished, and with it all that have finished by now.
-    async fn finish(&mut self, first: Ended) {
-        let mut settled = Vec::new();
+    fn start(&mut self, claimed: Claimed) {
+        let held = (claimed.id, claimed.lease);
+        let (client, store) = (Arc::clone(&self.client), self.parts.store.clone());
+        let (traces, whole) = (self.parts.traces.clone(), self.whole());
+        let handle =
+            self.under_way.spawn(async move { send(&client, &store, &traces, claimed, whole).await });
+        self.ids.insert(handle.id(), held);
+    }
+
+    /// The longest that an attempt takes.
+    fn whole(&self) -> Duration {
+        self.parts.pace.timeouts.total * WHOLE
+    }
+
+    /// Keeps what came of sending, of one that ended and of all that have ended by now.
+    fn note(&mut self, first: Ended) {
         let mut next = Some(first);
         while let Some(ended) = next {
-            match self.ended(ended).await {
-                Ok(one) => settled.extend(one),
-                // Its lease runs out and it is sent again: nothing is lost.
+            match ended {
+                Ok((task, finished)) => {
+                    self.ids.remove(&task);
+                    match finished {
+                        Ok(finished) => {
+                            let settled = self.judged(finished);
+                            self.notes.settled.push(settled);
+                        }
+                        // Its lease runs out and it is sent again: nothing is lost.
+                        Err(error) => tracing::error!(error = %error, "a delivery cannot be prepared"),
+                    }
+                }
                 Err(error) => {
-                    tracing::error!(error = %error, "the outcome of a delivery cannot be recorded");
+                    if let Some((id, lease)) = self.ids.remove(&error.id()) {
+                        tracing::error!(delivery = id, "sending a delivery crashed");
+                        self.notes.crashed.push((id, lease));
+                    }
                 }
             }
             next = self.under_way.try_join_next_with_id();
         }
-        // Those that were taken lock nothing but themselves, and share a transaction.
-        let (taken, others): (Vec<Settled>, Vec<Settled>) =
-            settled.into_iter().partition(|one| one.outcome.state == DeliveryState::Delivered);
-        self.settle(&taken).await;
-        for one in &others {
-            self.settle(std::slice::from_ref(one)).await;
-        }
     }
 
-    async fn settle(&self, settled: &[Settled]) {
-        if settled.is_empty() {
-            return;
-        }
-        match self.parts.store.settle(settled, self.parts.clock.now_ms()).await {
-            Ok(recorded) => {
-                for (one, _) in settled.iter().zip(recorded).filter(|(_, recorded)| !recorded) {
-                    let delivery = one.id;
-                    tracing::warn!(delivery, "somebody else took the delivery up meanwhile; theirs counts");
-                }
-            }
-            Err(error) => {
-                tracing::error!(error = %error, "the outcomes of deliveries cannot be recorded");
-            }
-        }
+    /// Gives up what has waited for its turn since a time of which `too_long` holds.
+    fn give_back(&mut self, too_long: impl Fn(Instant) -> bool) {
+        let unsent = self.ready.extract_if(.., |(_, since)| too_long(*since));
+        self.notes.unsent.extend(unsent.map(|(claimed, _)| (claimed.id, claimed.lease)));
     }
 
-    async fn ended(&mut self, ended: Ended) -> Result<Option<Settled>, StoreError> {
-        match ended {
-            Ok((task, finished)) => {
-                self.ids.remove(&task);
-                finished.map(|finished| Some(self.judged(finished)))
-            }
-            Err(error) => {
-                if let Some((id, lease)) = self.ids.remove(&error.id()) {
-                    tracing::error!(delivery = id, "sending a delivery crashed");
-                    self.parts.store.note_crash(id, lease, self.parts.clock.now_ms()).await?;
-                }
-                Ok(None)
+    /// Tells the store what there is to tell and asks it for so many more deliveries.
+    fn enter(&mut self, room: u32) -> impl Future<Output = Entered> + Send + 'static {
+        let notes = std::mem::take(&mut self.notes);
+        let books = Books {
+            store: self.parts.store.clone(),
+            clock: self.parts.clock.clone(),
+            lease: self.whole() + LONGEST_AHEAD + Duration::from_secs(10),
+        };
+        async move { books.enter(notes, room).await }
+    }
+
+    /// Takes over what the store gave, and looks for a delivery that went before when there is nothing to send.
+    async fn entered(&mut self, entered: Entered) {
+        let now = Instant::now();
+        let nothing = entered.claimed.is_empty() && self.ready.is_empty() && self.under_way.is_empty();
+        self.ready.extend(entered.claimed.into_iter().map(|claimed| (claimed, now)));
+        self.ready.sort_by_key(|(claimed, _)| claimed.order());
+        let Some(look_at) = entered.look_at else { return };
+        self.look_at = self.look_at.min(look_at);
+        if let Some(verification) = self.verification.as_mut()
+            && nothing
+            && look_at > now
+            && !self.parts.lane.is_paused()
+        {
+            match verification.go_on(self.parts.clock.now_ms()).await {
+                Ok(due) => self.look_at = self.look_at.min(due.unwrap_or(look_at)),
+                Err(error) => tracing::error!(error = %error, "what was delivered cannot be looked for"),
             }
         }
     }
@@ -359,6 +434,7 @@ impl Worker {
         self.seed = self.seed.wrapping_add(1);
         let (backoff, seed) = (self.parts.pace.backoff, self.seed);
         let wait = |failures| backoff.wait(failures, seed).max(asked.unwrap_or_default());
+        self.look_at = Instant::now();
         self.parts.lane.pause(failure, scope, now, wait);
     }
 
@@ -366,6 +442,84 @@ impl Worker {
         self.seed = self.seed.wrapping_add(1);
         self.parts.pace.backoff.wait(failures, self.seed)
     }
+}
+
+/// What keeps the outbox up to date, beside the sending.
+#[derive(Debug)]
+struct Books {
+    store: Store,
+    clock: Clock,
+    /// For how long deliveries are taken up.
+    lease: Duration,
+}
+
+impl Books {
+    /// Records what there is to record, then takes up so many deliveries.
+    async fn enter(&self, notes: Notes, room: u32) -> Entered {
+        let Notes { settled, crashed, unsent } = notes;
+        for (id, lease) in crashed {
+            reported(self.store.note_crash(id, lease, self.clock.now_ms()).await);
+        }
+        if !unsent.is_empty() {
+            reported(self.store.give_back(&unsent, self.clock.now_ms()).await);
+        }
+        // Those that were taken lock nothing but themselves, and share a transaction.
+        let (taken, others): (Vec<Settled>, Vec<Settled>) =
+            settled.into_iter().partition(|one| one.outcome.state == DeliveryState::Delivered);
+        for one in others {
+            let one = [one];
+            if let Some(recorded) = reported(self.store.settle(&one, self.clock.now_ms()).await) {
+                tell_of_others(&one, &recorded);
+            }
+        }
+        if taken.is_empty() && room == 0 {
+            return Entered { claimed: Vec::new(), look_at: None };
+        }
+        let now = self.clock.now_ms();
+        let done = self.store.settle_and_claim(&taken, now, self.lease, room).await;
+        let Some((recorded, claimed)) = reported(done) else {
+            return Entered { claimed: Vec::new(), look_at: Some(Instant::now() + AFTER_TROUBLE) };
+        };
+        tell_of_others(&taken, &recorded);
+        let look_at = match count(claimed.len()) {
+            _ if room == 0 => None,
+            number if number >= room => Some(Instant::now()),
+            _ => Some(match reported(self.store.next_due().await) {
+                Some(Some(due)) => at(due, now),
+                Some(None) => Instant::now() + self.store.longest_sleep(),
+                None => Instant::now() + AFTER_TROUBLE,
+            }),
+        };
+        Entered { claimed, look_at }
+    }
+}
+
+/// What the store did, if it could. Where it could not nothing is lost: leases run out, and what was under way is sent
+/// again.
+fn reported<T>(done: Result<T, StoreError>) -> Option<T> {
+    done.inspect_err(|error| tracing::error!(error = %error, "the outbox cannot be kept up to date")).ok()
+}
+
+fn tell_of_others(settled: &[Settled], recorded: &[bool]) {
+    for (one, _) in settled.iter().zip(recorded).filter(|(_, recorded)| !**recorded) {
+        let delivery = one.id;
+        tracing::warn!(delivery, "somebody else took the delivery up meanwhile; theirs counts");
+    }
+}
+
+/// What came of the books once they are done; never when nobody is at them.
+async fn done(books: &mut Option<JoinHandle<Entered>>) -> Entered {
+    let Some(task) = books else { return std::future::pending().await };
+    let entered = task.await;
+    *books = None;
+    entered.unwrap_or_else(|_| {
+        tracing::error!("keeping the outbox up to date crashed");
+        Entered { claimed: Vec::new(), look_at: Some(Instant::now() + AFTER_TROUBLE) }
+    })
+}
+
+fn count(number: usize) -> u32 {
+    u32::try_from(number).unwrap_or(u32::MAX)
 }
 
 async fn send(
@@ -376,12 +530,12 @@ async fn send(
     limit: Duration,
 ) -> Result<Finished, StoreError> {
     let began = Instant::now();
-    let Claimed { id, lease, payload, attempts, .. } = claimed;
+    let Claimed { id, lease, attempts, .. } = claimed;
     #[cfg(test)]
-    assert!(!payload.contains(tests::POISON), "a message that crashes whoever sends it");
-    let background = store.background(id).await?;
+    assert!(!claimed.payload.contains(tests::POISON), "a message that crashes whoever sends it");
+    let previous = store.previous(&claimed).await?;
     let mut span = traces.begin("delivery", Kind::Client, None);
-    let sending = traces::within(span.as_ref(), attempt(client, payload, &background));
+    let sending = traces::within(span.as_ref(), attempt(client, claimed, previous.as_ref()));
     let sent = tokio::time::timeout(limit, sending).await;
     let sent = sent.unwrap_or(attempt::Sent {
         verdict: Verdict::UnknownOutcome { failure: Failure::Timeout, wait: None },

@@ -196,6 +196,16 @@ impl Bench {
         tokio::time::timeout(DEADLINE, self.worker.take().unwrap()).await.unwrap().unwrap();
     }
 
+    /// Waits until a delivery is in a state.
+    async fn comes_to(&self, id: i64, state: DeliveryState) {
+        let came = async {
+            while self.state(id).await.0 != state {
+                tokio::time::sleep(Duration::from_millis(5)).await;
+            }
+        };
+        tokio::time::timeout(DEADLINE, came).await.unwrap();
+    }
+
     async fn state(&self, id: i64) -> (DeliveryState, i64, Option<String>) {
         let delivery = self.store.delivery(id, &Reach::All).await.unwrap().unwrap();
         (delivery.state, delivery.attempts, delivery.failure)
@@ -403,10 +413,32 @@ async fn f29_a_message_that_crashes_its_sender_twice_is_parked_and_holds_nobody_
     bench.exam("other", 0, 1).await;
     bench.start();
     assert_eq!(remote.body().await["exam"], "other");
+    bench.comes_to(1, DeliveryState::Parked).await;
     bench.stop().await;
-    assert_eq!(bench.state(1).await.0, DeliveryState::Parked);
     assert_eq!(bench.state(1).await.2.as_deref(), Some("crash"));
     assert_eq!(bench.state(2).await.0, DeliveryState::Delivered);
+}
+
+#[tokio::test]
+async fn what_was_taken_up_ahead_of_a_pause_is_given_back_as_it_was() {
+    let mut remote = RecordSystem::following(vec![says("429 Too Many Requests")]).await;
+    let mut bench = Bench::towards(remote.address).await;
+    bench.pace.backoff = Backoff { first: Duration::from_secs(900), cap: Duration::from_secs(900) };
+    bench.pace.at_once = 1;
+    for exam in ["a", "b", "c"] {
+        bench.exam(exam, 0, 1).await;
+    }
+    bench.start();
+    assert_eq!(remote.body().await["exam"], "a");
+    tokio::time::timeout(DEADLINE, bench.lane.paused()).await.unwrap();
+    for delivery in 1..=3 {
+        bench.comes_to(delivery, DeliveryState::Pending).await;
+    }
+    bench.stop().await;
+    for delivery in [2, 3] {
+        assert_eq!(bench.state(delivery).await, (DeliveryState::Pending, 0, None));
+        assert!(bench.store.attempts(delivery).await.unwrap().is_empty());
+    }
 }
 
 /// A place to look names up that tests change.

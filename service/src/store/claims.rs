@@ -1,5 +1,6 @@
 //! Taking deliveries up for sending, by leases, and recording what became of them.
 
+use std::cmp::Reverse;
 use std::time::Duration;
 
 use super::attempts::{Ended, keep_attempt};
@@ -30,7 +31,21 @@ pub struct Claimed {
     pub payload: String,
     /// How often it was tried before without a fault of the destination.
     pub attempts: i64,
+    /// Whether an earlier attempt may have reached the record system.
+    pub reached: bool,
+    /// Whether an operator put it back, knowing how the record system differs.
+    pub confirmed: bool,
+    pub(super) exam: String,
+    pub(super) exam_version: i64,
     priority: i64,
+}
+
+impl Claimed {
+    /// What is pressing comes first, and what has waited longest.
+    #[must_use]
+    pub fn order(&self) -> (Reverse<i64>, i64) {
+        (Reverse(self.priority), self.id)
+    }
 }
 
 /// What became of sending.
@@ -129,7 +144,8 @@ macro_rules! claim {
             " ORDER BY priority DESC, id LIMIT $5 ",
             $lock,
             ")
-             RETURNING id, lease, payload, attempts - 1 AS attempts, priority"
+             RETURNING id, lease, (SELECT payload FROM messages WHERE delivery = id) AS payload, attempts - 1 AS attempts,
+                       reached = 1 AS reached, confirmed = 1 AS confirmed, exam, exam_version, priority"
         )
     };
 }
@@ -154,6 +170,71 @@ fn sent(id: i64, state: DeliveryState, exam: &str, failure: Option<&str>) -> Aud
     }
 }
 
+/// What is taken up, and how it is held. Times in milliseconds.
+#[derive(Debug, Clone, Copy)]
+struct Taking {
+    now: i64,
+    lease: Lease,
+    /// For how long.
+    lasts: i64,
+    farthest: i64,
+    limit: i64,
+    /// The time that leases of SQLite are compared with.
+    clock: i64,
+}
+
+/// A connection on which deliveries are taken up. The statement differs in how leases are timed and rows are locked.
+trait TakeUp {
+    async fn take_up(&mut self, taking: Taking) -> sqlx::Result<Vec<Claimed>>;
+}
+
+impl TakeUp for sqlx::SqliteConnection {
+    async fn take_up(&mut self, taking: Taking) -> sqlx::Result<Vec<Claimed>> {
+        sqlx::query_as(claim!("$6", "lease_until = $3 + $6", "INDEXED BY outbox_next", ""))
+            .bind(taking.now)
+            .bind(taking.lease)
+            .bind(taking.lasts)
+            .bind(taking.farthest)
+            .bind(taking.limit)
+            .bind(taking.clock)
+            .fetch_all(self)
+            .await
+            .map(in_order)
+    }
+}
+
+impl TakeUp for sqlx::PgConnection {
+    async fn take_up(&mut self, taking: Taking) -> sqlx::Result<Vec<Claimed>> {
+        // Rows that another process is taking up at this moment are passed over.
+        sqlx::query_as(claim!(
+            postgres::clock!(),
+            concat!(
+                "lease_end = $3 + ",
+                postgres::clock!(),
+                ", lease_until = least($3, $6) + ",
+                postgres::clock!()
+            ),
+            "",
+            "FOR UPDATE SKIP LOCKED"
+        ))
+        .bind(taking.now)
+        .bind(taking.lease)
+        .bind(taking.lasts)
+        .bind(taking.farthest)
+        .bind(taking.limit)
+        .bind(postgres::HELD_MS)
+        .fetch_all(self)
+        .await
+        .map(in_order)
+    }
+}
+
+/// RETURNING promises no order.
+fn in_order(mut claimed: Vec<Claimed>) -> Vec<Claimed> {
+    claimed.sort_by_key(Claimed::order);
+    claimed
+}
+
 impl Store {
     /// Takes up to `limit` deliveries that are due, the pressing ones first: the earliest unfinished version of each
     /// exam, and only when it is not under way. It is held for `lease`; after that it is due again. So is what was
@@ -165,46 +246,49 @@ impl Store {
     /// # Errors
     /// When the store cannot write.
     pub async fn claim(&self, now: i64, lease: Duration, limit: u32) -> Result<Vec<Claimed>, StoreError> {
-        let lasts = i64::try_from(lease.as_millis()).unwrap_or(i64::MAX / 2);
-        let (farthest, limit) = (now.saturating_add(FARTHEST_DUE), i64::from(limit));
-        let mut claimed: Vec<Claimed> = match &self.database {
-            Database::Sqlite(database) => {
-                sqlx::query_as(claim!("$6", "lease_until = $3 + $6", "INDEXED BY outbox_next", ""))
-                    .bind(now)
-                    .bind(database.next_lease())
-                    .bind(lasts)
-                    .bind(farthest)
-                    .bind(limit)
-                    .bind(database.lease_clock())
-                    .fetch_all(&database.writer)
-                    .await?
-            }
-            // Rows that another process is taking up at this moment are passed over.
-            Database::Postgres(database) => {
-                sqlx::query_as(claim!(
-                    postgres::clock!(),
-                    concat!(
-                        "lease_end = $3 + ",
-                        postgres::clock!(),
-                        ", lease_until = least($3, $6) + ",
-                        postgres::clock!()
-                    ),
-                    "",
-                    "FOR UPDATE SKIP LOCKED"
-                ))
-                .bind(now)
-                .bind(database.holder.next_lease())
-                .bind(lasts)
-                .bind(farthest)
-                .bind(limit)
-                .bind(postgres::HELD_MS)
-                .fetch_all(&database.pool)
-                .await?
-            }
+        let taking = self.taking(now, lease, limit);
+        Ok(match &self.database {
+            Database::Sqlite(database) => database.writer.acquire().await?.take_up(taking).await?,
+            Database::Postgres(database) => database.pool.acquire().await?.take_up(taking).await?,
+        })
+    }
+
+    fn taking(&self, now: i64, lease: Duration, limit: u32) -> Taking {
+        let (lease_number, clock) = match &self.database {
+            Database::Sqlite(database) => (database.next_lease(), database.lease_clock()),
+            Database::Postgres(database) => (database.holder.next_lease(), 0),
         };
-        // RETURNING promises no order.
-        claimed.sort_by_key(|claimed| (std::cmp::Reverse(claimed.priority), claimed.id));
-        Ok(claimed)
+        Taking {
+            now,
+            lease: lease_number,
+            lasts: i64::try_from(lease.as_millis()).unwrap_or(i64::MAX / 2),
+            farthest: now.saturating_add(FARTHEST_DUE),
+            limit: i64::from(limit),
+            clock,
+        }
+    }
+
+    /// Gives back what was taken up and not sent. It is as it was before.
+    ///
+    /// # Errors
+    /// When the store cannot write.
+    pub async fn give_back(&self, unsent: &[(i64, Lease)], now: i64) -> Result<(), StoreError> {
+        transaction!(self, transaction => {
+            for (id, lease) in unsent {
+                sqlx::query(
+                    "UPDATE outbox SET state = CASE WHEN reached = 1 THEN 'unknown-outcome' ELSE 'pending' END,
+                                       attempts = attempts - 1, lease = NULL, lease_until = NULL, due = $3, updated = $3
+                     WHERE id = $1 AND state = 'sending' AND lease = $2",
+                )
+                .bind(id)
+                .bind(lease)
+                .bind(now)
+                .execute(&mut *transaction)
+                .await?;
+            }
+            transaction.commit().await?;
+            Ok(())
+        })
     }
 
     /// Records what became of deliveries that were taken up, all in one transaction. Says of each whether it still was
@@ -213,6 +297,22 @@ impl Store {
     /// # Errors
     /// When the store cannot write.
     pub async fn settle(&self, settled: &[Settled], now: i64) -> Result<Vec<bool>, StoreError> {
+        Ok(self.settle_and_claim(settled, now, Duration::ZERO, 0).await?.0)
+    }
+
+    /// Does what [`Store::settle`] and then what [`Store::claim`] does, in one transaction: the disk is synchronised
+    /// once for both.
+    ///
+    /// # Errors
+    /// When the store cannot write.
+    pub async fn settle_and_claim(
+        &self,
+        settled: &[Settled],
+        now: i64,
+        lease: Duration,
+        limit: u32,
+    ) -> Result<(Vec<bool>, Vec<Claimed>), StoreError> {
+        let taking = (limit > 0).then(|| self.taking(now, lease, limit));
         transaction!(self, transaction => {
             // In one order for all, so that no two processes wait for each other.
             let mut order: Vec<usize> = (0..settled.len()).collect();
@@ -273,12 +373,16 @@ impl Store {
                     *recorded = ours;
                 }
             }
+            let claimed = match taking {
+                Some(taking) => transaction.take_up(taking).await?,
+                None => Vec::new(),
+            };
             // The end of the chain last, so that nobody who holds it waits for an exam.
             for (event, clinic) in events {
                 transaction.append(&[event], &clinic, now).await?;
             }
             transaction.commit().await?;
-            Ok(recorded)
+            Ok((recorded, claimed))
         })
     }
 

@@ -1,14 +1,21 @@
 //! The one transaction of an accepted submission: resources, assessment, outbox row and idempotency key together.
 
+use std::collections::HashMap;
+
 use serde_json::Value;
 use solewire_profiles::ExamKey;
 
 use super::audit::{Chain as _, events};
 use super::database::{Database, for_both};
 use super::exams::{EARLIER, ExamRow, LATER, MATCHING};
+use super::index::Indexed;
 use super::{DeviceResults, KeyedAnswer, Store, StoreError, TokenMatch, column, index, postgres};
 use crate::audit::AuditEvent;
 use crate::clinic::Clinic;
+
+/// How many rows go into one statement. A statement is kept prepared for each number of rows up to it, and it stays
+/// below any limit of bound values.
+const ROWS: usize = 24;
 
 /// What is delivered first. Versions of one exam keep their order all the same.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord)]
@@ -357,8 +364,11 @@ for_both! {
         if written.rows_affected() == 0 {
             return Ok(false);
         }
-        for write in &exam.writes {
-            if !write_resource(connection, exam, write, clinic, at).await? {
+        for write in exam.writes.iter().filter(|write| write.version > 1) {
+            supersede(connection, write, clinic).await?;
+        }
+        for writes in exam.writes.chunks(ROWS) {
+            if !write_resources(connection, exam, writes, clinic, at).await? {
                 return Ok(false);
             }
         }
@@ -397,13 +407,12 @@ for_both! {
                 state = "withdrawn";
             }
         }
-        sqlx::query(
-            "INSERT INTO outbox (exam, exam_version, payload, state, priority, withdrawal, due, created, updated, clinic)
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $7, $7, $8)",
+        let delivery: i64 = sqlx::query_scalar(
+            "INSERT INTO outbox (exam, exam_version, state, priority, withdrawal, due, created, updated, clinic)
+             VALUES ($1, $2, $3, $4, $5, $6, $6, $6, $7) RETURNING id",
         )
         .bind(&exam.key.0)
         .bind(version)
-        .bind(payload)
         .bind(state)
         .bind(match exam.priority {
             Priority::Usual => 0_i64,
@@ -413,88 +422,96 @@ for_both! {
         .bind(i64::from(exam.withdraws))
         .bind(at)
         .bind(clinic)
-        .execute(&mut *connection)
+        .fetch_one(&mut *connection)
         .await?;
+        sqlx::query("INSERT INTO messages (delivery, payload) VALUES ($1, $2)")
+            .bind(delivery)
+            .bind(payload)
+            .execute(&mut *connection)
+            .await?;
         Ok(())
     }
 
-    /// Whether this version was not there yet.
-    async fn write_resource(
-        connection: &mut Connection,
-        exam: &ExamChange,
-        write: &ResourceWrite,
-        clinic: &str,
-        at: i64,
-    ) -> sqlx::Result<bool> {
-        if write.version > 1 {
-            for emptied in [
-                "DELETE FROM search_values
-                 WHERE resource IN (
-                    SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3)",
-                "DELETE FROM worklist
-                 WHERE resource IN (
-                    SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3)",
-            ] {
-                sqlx::query(emptied)
-                    .bind(&write.resource_type)
-                    .bind(&write.id)
-                    .bind(clinic)
-                    .execute(&mut *connection)
-                    .await?;
-            }
-            sqlx::query("UPDATE resources SET current = 0 WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3")
+    /// Takes the version before this one out of what is searched and listed.
+    async fn supersede(connection: &mut Connection, write: &ResourceWrite, clinic: &str) -> sqlx::Result<()> {
+        for superseding in [
+            "DELETE FROM search_values
+             WHERE resource IN (
+                SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3)",
+            "DELETE FROM worklist
+             WHERE resource IN (
+                SELECT row FROM resources WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3)",
+            "UPDATE resources SET current = 0 WHERE type = $1 AND id = $2 AND current = 1 AND clinic = $3",
+        ] {
+            sqlx::query(superseding)
                 .bind(&write.resource_type)
                 .bind(&write.id)
                 .bind(clinic)
                 .execute(&mut *connection)
                 .await?;
         }
-        let indexed = index::index(&write.body);
-        let row: Option<i64> = sqlx::query_scalar(
+        Ok(())
+    }
+
+    /// Whether none of these versions was there yet.
+    async fn write_resources(
+        connection: &mut Connection,
+        exam: &ExamChange,
+        writes: &[ResourceWrite],
+        clinic: &str,
+        at: i64,
+    ) -> sqlx::Result<bool> {
+        let indexed: Vec<Indexed> = writes.iter().map(|write| index::index(&write.body)).collect();
+        let mut insert = sqlx::QueryBuilder::<Kind>::new(
             "INSERT INTO resources (type, id, version, exam, derived, current, body, updated, status, date_low, date_high,
-                                    clinic)
-             VALUES ($1, $2, $3, $4, $5, 1, $6, $7, $8, $9, $10, $11) ON CONFLICT DO NOTHING RETURNING row",
-        )
-        .bind(&write.resource_type)
-        .bind(&write.id)
-        .bind(write.version)
-        .bind(&exam.key.0)
-        .bind(i64::from(write.derived))
-        .bind(&write.text)
-        .bind(at)
-        .bind(&indexed.status)
-        .bind(indexed.date.map(|span| span.low))
-        .bind(indexed.date.map(|span| span.high))
-        .bind(clinic)
-        .fetch_optional(&mut *connection)
-        .await?;
-        let Some(row) = row else { return Ok(false) };
-        // A resource has a handful of values; a part of them at a time stays below any limit of bound values.
-        for part in indexed.entries.chunks(100) {
+                                    clinic) ",
+        );
+        insert.push_values(writes.iter().zip(&indexed), |mut row, (write, indexed)| {
+            row.push_bind(&write.resource_type).push_bind(&write.id).push_bind(write.version);
+            row.push_bind(&exam.key.0).push_bind(i64::from(write.derived)).push_bind(1_i64);
+            row.push_bind(&write.text).push_bind(at).push_bind(&indexed.status);
+            row.push_bind(indexed.date.map(|span| span.low)).push_bind(indexed.date.map(|span| span.high));
+            row.push_bind(clinic);
+        });
+        insert.push(" ON CONFLICT DO NOTHING RETURNING row, type, id");
+        let written: Vec<(i64, String, String)> = insert.build_query_as().fetch_all(&mut *connection).await?;
+        if written.len() != writes.len() {
+            return Ok(false);
+        }
+        // RETURNING promises no order.
+        let rows: HashMap<(&str, &str), i64> = written
+            .iter()
+            .map(|(row, resource_type, id)| ((resource_type.as_str(), id.as_str()), *row))
+            .collect();
+        let row_of = |write: &ResourceWrite| rows.get(&(write.resource_type.as_str(), write.id.as_str())).copied();
+        let mut values = Vec::new();
+        let mut listed = Vec::new();
+        for (write, indexed) in writes.iter().zip(&indexed) {
+            let Some(row) = row_of(write) else { return Ok(false) };
+            values.extend(indexed.entries.iter().map(|entry| (row, entry)));
+            listed.extend(indexed.listed.as_ref().map(|listed| (row, write, indexed, listed)));
+        }
+        for part in values.chunks(ROWS) {
             let mut insert =
                 sqlx::QueryBuilder::<Kind>::new("INSERT INTO search_values (resource, name, system, value) ");
-            insert.push_values(part, |mut values, entry| {
-                values.push_bind(row).push_bind(entry.name).push_bind(&entry.system).push_bind(&entry.value);
+            insert.push_values(part, |mut values, (row, entry)| {
+                values.push_bind(*row).push_bind(entry.name).push_bind(&entry.system).push_bind(&entry.value);
             });
             insert.build().execute(&mut *connection).await?;
         }
-        if let Some(listed) = &indexed.listed {
-            sqlx::query(
-                "INSERT INTO worklist (resource, kind, exam, assessment, status, guideline, risk, urgency, date_low, date_high)
-                 VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
-            )
-            .bind(row)
-            .bind(listed.kind)
-            .bind(&exam.key.0)
-            .bind(listed.follows.as_ref().unwrap_or(&write.id))
-            .bind(&indexed.status)
-            .bind(&listed.guideline)
-            .bind(&listed.risk)
-            .bind(listed.urgency)
-            .bind(indexed.date.map(|span| span.low))
-            .bind(indexed.date.map(|span| span.high))
-            .execute(&mut *connection)
-            .await?;
+        for part in listed.chunks(ROWS) {
+            let mut insert = sqlx::QueryBuilder::<Kind>::new(
+                "INSERT INTO worklist (resource, kind, exam, assessment, status, guideline, risk, urgency, date_low,
+                                       date_high) ",
+            );
+            insert.push_values(part, |mut values, (row, write, indexed, listed)| {
+                values.push_bind(*row).push_bind(listed.kind).push_bind(&exam.key.0);
+                values.push_bind(listed.follows.as_ref().unwrap_or(&write.id)).push_bind(&indexed.status);
+                values.push_bind(&listed.guideline).push_bind(&listed.risk).push_bind(listed.urgency);
+                values.push_bind(indexed.date.map(|span| span.low));
+                values.push_bind(indexed.date.map(|span| span.high));
+            });
+            insert.build().execute(&mut *connection).await?;
         }
         Ok(true)
     }

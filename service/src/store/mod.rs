@@ -46,7 +46,7 @@ pub use idempotency::{KeyUse, KeyedAnswer};
 pub use maintenance::{BackupError, Check, back_up, check};
 pub use outbox::{Delivery, DeliveryState, OperatorRefusal, OutboxCounts};
 pub use page_sessions::PageSession;
-pub use remote::{Background, Looked, Previous, Taken};
+pub use remote::{Looked, Previous, Taken};
 pub use replay::ReplayPreview;
 pub use resources::Version;
 pub use retention::{Expiry, Purgeable};

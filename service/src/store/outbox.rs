@@ -142,7 +142,7 @@ pub(super) fn operated(action: AuditAction, caller: &str, id: i64, exam: &str) -
     AuditEvent { exam: Some(exam_id(exam)), delivery: Some(id), ..AuditEvent::of(action, Some(caller)) }
 }
 
-const COLUMNS: &str = "SELECT id, exam_version, state, attempts, due, created, updated, failure, remote_status, detail, payload, purged FROM outbox";
+const COLUMNS: &str = "SELECT id, exam_version, state, attempts, due, created, updated, failure, remote_status, detail, payload, purged FROM outbox JOIN messages ON delivery = id";
 
 impl Store {
     /// Deliveries within reach after number `after`, in order, of one state or of all.

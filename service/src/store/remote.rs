@@ -1,19 +1,8 @@
 //! What is known of the record system's side of a delivery, and what is still to be looked at there.
 
 use super::database::{Database, reading, writing};
-use super::{Store, StoreError};
+use super::{Claimed, Store, StoreError};
 use crate::clinic::Reach;
-
-/// What is known about a delivery before it is sent.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Background {
-    /// Whether an earlier attempt may have reached the record system.
-    pub reached: bool,
-    /// Whether an operator put it back, knowing how the record system differs.
-    pub confirmed: bool,
-    /// The latest earlier version of the exam that the record system took.
-    pub previous: Option<Previous>,
-}
 
 /// A version of an exam that the record system took.
 #[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
@@ -69,33 +58,30 @@ macro_rules! claim_unverified {
             " ORDER BY verify_after LIMIT $3 ",
             $lock,
             ")
-             RETURNING id, payload, verify_tries"
+             RETURNING id, (SELECT payload FROM messages WHERE delivery = id) AS payload, verify_tries"
         )
     };
 }
 
 impl Store {
-    /// What is known about a delivery before it is sent.
+    /// The latest earlier version of the exam of a delivery that the record system took.
     ///
     /// # Errors
     /// When the store cannot be read.
-    pub async fn background(&self, id: i64) -> Result<Background, StoreError> {
-        reading!(self, connection => {
-            let (exam, version, reached, confirmed): (String, i64, i64, i64) =
-                sqlx::query_as("SELECT exam, exam_version, reached, confirmed FROM outbox WHERE id = $1")
-                    .bind(id)
-                    .fetch_one(&mut *connection)
-                    .await?;
-            let previous = sqlx::query_as(
-                "SELECT payload, outline, placed FROM outbox
+    pub async fn previous(&self, claimed: &Claimed) -> Result<Option<Previous>, StoreError> {
+        if claimed.exam_version <= 1 {
+            return Ok(None);
+        }
+        Ok(reading!(self, connection => {
+            sqlx::query_as(
+                "SELECT payload, outline, placed FROM outbox JOIN messages ON delivery = id
                  WHERE exam = $1 AND exam_version < $2 AND placed IS NOT NULL ORDER BY exam_version DESC LIMIT 1",
             )
-            .bind(exam)
-            .bind(version)
-            .fetch_optional(&mut *connection)
-            .await?;
-            Ok(Background { reached: reached == 1, confirmed: confirmed == 1, previous })
-        })
+            .bind(&claimed.exam)
+            .bind(claimed.exam_version)
+            .fetch_optional(connection)
+            .await?
+        }))
     }
 
     /// Takes up to `limit` deliveries that are to be looked for now. They fall due again at `again`, so that a process
@@ -174,7 +160,7 @@ impl Store {
     pub async fn taken(&self, reach: &Reach, after: i64, limit: u32) -> Result<Vec<Taken>, StoreError> {
         Ok(reading!(self, connection => {
             sqlx::query_as(concat!(
-                "SELECT id, payload, verify_tries FROM outbox AS candidate
+                "SELECT id, payload, verify_tries FROM outbox AS candidate JOIN messages ON delivery = id
                  WHERE id > $1 AND state IN ('delivered', 'verified') AND purged IS NULL AND ",
                 newest_of_its_exam!(),
                 " AND ($3 IS NULL OR clinic = $3) ORDER BY id LIMIT $2"

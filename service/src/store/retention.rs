@@ -166,7 +166,7 @@ impl Store {
             .await?;
             let Some(clinic) = clinic else { return Ok(Purgeable::default()) };
             let spent: Vec<(i64, String)> = sqlx::query_as(concat!(
-                "SELECT id, payload FROM outbox AS done WHERE done.exam = $3 AND ",
+                "SELECT id, payload FROM outbox AS done JOIN messages ON delivery = id WHERE done.exam = $3 AND ",
                 spent!()
             ))
             .bind(expiry.ended)
@@ -178,7 +178,7 @@ impl Store {
             for (id, payload) in spent {
                 // The state is asked for again: operators put back all of a state without the lock of each exam.
                 let emptied = sqlx::query(
-                    "UPDATE outbox SET payload = '', outline = $2, detail = NULL, verify_after = NULL, purged = $3
+                    "UPDATE outbox SET outline = $2, detail = NULL, verify_after = NULL, purged = $3
                      WHERE id = $1 AND state IN ('delivered', 'verified', 'withdrawn')",
                 )
                 .bind(id)
@@ -189,10 +189,12 @@ impl Store {
                 .rows_affected();
                 if emptied > 0 {
                     payloads += 1;
-                    sqlx::query("UPDATE attempts SET detail = NULL WHERE delivery = $1")
-                        .bind(id)
-                        .execute(&mut *transaction)
-                        .await?;
+                    for emptying in [
+                        "UPDATE messages SET payload = '' WHERE delivery = $1",
+                        "UPDATE attempts SET detail = NULL WHERE delivery = $1",
+                    ] {
+                        sqlx::query(emptying).bind(id).execute(&mut *transaction).await?;
+                    }
                 }
             }
             let versions = sqlx::query(concat!(

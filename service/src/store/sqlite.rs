@@ -24,6 +24,15 @@ pub(super) static MIGRATIONS: Migrator = sqlx::migrate!("./migrations/sqlite");
 
 /// What is overwritten or deleted is overwritten with zeros in the file, so that what was purged is gone.
 const SECURE_DELETE: (&str, &str) = ("secure_delete", "ON");
+/// What SQLite sets aside while it works (pages to roll back to, rows to sort) stays in memory: in files it would stand
+/// outside of the folder of the store, and slowly.
+const TEMPORARY: (&str, &str) = ("temp_store", "MEMORY");
+
+/// Pages that a transaction has changed and that do not fit are written out before their time, and some of them
+/// several times: a group of submissions changes some thousand pages of 4 KiB. In KiB, as the minus sign says.
+const WRITER_CACHE: (&str, &str) = ("cache_size", "-16384");
+/// Pages in the write-ahead log before it is folded into the file. Each folding synchronises the disk twice more.
+const CHECKPOINT: (&str, &str) = ("wal_autocheckpoint", "4096");
 
 const READERS: u32 = 4;
 const BUSY: Duration = Duration::from_secs(5);
@@ -81,8 +90,11 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
         .foreign_keys(true);
     let writer = SqlitePoolOptions::new()
         .max_connections(1)
+        .test_before_acquire(false)
         .acquire_timeout(WAIT_FOR_CONNECTION)
-        .connect_with(options.clone())
+        .connect_with(
+            options.clone().pragma(WRITER_CACHE.0, WRITER_CACHE.1).pragma(CHECKPOINT.0, CHECKPOINT.1),
+        )
         .await
         .map_err(|error| explain(path, &error))?;
     let check: String = sqlx::query_scalar("PRAGMA quick_check(1)")
@@ -102,6 +114,8 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
     })?;
     let readers = SqlitePoolOptions::new()
         .max_connections(READERS)
+        // There is no line to a file that could have broken meanwhile.
+        .test_before_acquire(false)
         .acquire_timeout(WAIT_FOR_CONNECTION)
         .connect_with(options.read_only(true))
         .await
@@ -159,7 +173,7 @@ pub(super) async fn open_in_use(path: &Path) -> Result<Database, StoreError> {
 
 /// How a file is opened, whoever opens it.
 pub(super) fn options(path: &Path) -> SqliteConnectOptions {
-    SqliteConnectOptions::new().filename(path).busy_timeout(BUSY)
+    SqliteConnectOptions::new().filename(path).busy_timeout(BUSY).pragma(TEMPORARY.0, TEMPORARY.1)
 }
 
 /// A lock on a file beside the store. The system lets go of it when the process ends, however it ends.

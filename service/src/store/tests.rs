@@ -1096,7 +1096,9 @@ async fn what_was_purged_is_not_replayed_and_tells_a_later_version_what_it_needs
     assert_eq!(states(&store).await, [DeliveryState::Delivered, DeliveryState::Pending]);
     assert!(store.taken(&Reach::All, 0, 10).await.unwrap().is_empty(), "there is nothing to compare with");
     commit(&store, vec![change("a", 1, vec![])], 70).await;
-    let previous = store.background(3).await.unwrap().previous.unwrap();
+    let claimed = store.claim(71, LONG, 9).await.unwrap();
+    let later = claimed.iter().find(|claimed| claimed.id == 3).unwrap();
+    let previous = store.previous(later).await.unwrap().unwrap();
     assert_eq!(previous.outline.as_deref(), Some("outline of payload 1"));
     assert_eq!((previous.payload.as_str(), previous.placed.contains("Observation/1")), ("", true));
 }

@@ -107,7 +107,7 @@ async fn a_store_that_lost_a_delivery_does_not_pass_its_check() {
     service.kill();
     let path = service.folder().join("solewire.db");
     let mut connection = SqliteConnection::connect(&format!("sqlite:{}", path.display())).await.unwrap();
-    for lost in ["DELETE FROM attempts", "DELETE FROM outbox"] {
+    for lost in ["DELETE FROM attempts", "DELETE FROM messages", "DELETE FROM outbox"] {
         sqlx::query(lost).execute(&mut connection).await.unwrap();
     }
     connection.close().await.unwrap();
