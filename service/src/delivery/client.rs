@@ -96,6 +96,13 @@ impl Client {
         self.ask(Ask { method, path, query, headers, content_type: FHIR_JSON, body }).await
     }
 
+    /// Asks what the record system says of one resource, without storing it (R4, operation `validate`).
+    pub(super) async fn validated(&self, resource_type: &str, resource: &Value) -> Result<Answer, NoAnswer> {
+        let (path, body) = (format!("{resource_type}/$validate"), resource.to_string());
+        let (headers, content_type) = (Vec::new(), FHIR_JSON);
+        self.ask(Ask { method: Method::POST, path, query: None, headers, content_type, body }).await
+    }
+
     /// Every resource of a type whose parameter has one of these values, which are escaped already. The search is posted,
     /// so that no identifier stands in an address.
     pub(super) async fn search(

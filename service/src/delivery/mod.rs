@@ -17,6 +17,7 @@ mod placed;
 mod remote_outcome;
 mod there;
 mod token;
+mod validation;
 mod verdict;
 mod verification;
 
@@ -36,6 +37,7 @@ use concurrency::Concurrency;
 pub use connection::{ConnectionError, Expiries, Timeouts};
 pub use lane::{Lane, LaneState};
 pub use message::outline;
+pub use validation::{Judgement, Validation, validate};
 pub use verdict::{Answer, Failure, Verdict};
 use verification::Verification;
 

@@ -51,6 +51,14 @@ pub(super) fn names_entry(body: &[u8]) -> bool {
     issues(body).iter().any(|issue| expressions(issue).iter().any(|path| path.starts_with("Bundle.entry")))
 }
 
+/// Whether an OperationOutcome tells of a fault; none when it is no OperationOutcome.
+pub(super) fn found_fault(body: &[u8]) -> Option<bool> {
+    let issues = issues(body);
+    let severity = |issue: &Value| issue.get("severity").and_then(Value::as_str).map(str::to_owned);
+    let fault = issues.iter().filter_map(severity).any(|word| matches!(word.as_str(), "error" | "fatal"));
+    (!issues.is_empty()).then_some(fault)
+}
+
 /// An OperationOutcome without its free texts, which quote values of the exam as often as not: severity, code, codes of
 /// HL7 in the details, and paths that look like those of elements. The text of each issue is ours: which of the resources it is
 /// about, and which element. `alone` is the number of the entry, when one went alone.

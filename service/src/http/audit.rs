@@ -26,6 +26,17 @@ pub(super) async fn note_read(state: &State, caller: &Caller, about: Vec<String>
     Ok(state.intake.store.note(vec![event], caller.clinic.as_ref(), now).await?)
 }
 
+/// Keeps in the audit that somebody has the record system look at a delivery. Without that nothing is sent there.
+pub(super) async fn note_sent(state: &State, caller: &Caller, delivery: i64) -> Result<(), ApiError> {
+    let event = AuditEvent {
+        delivery: Some(delivery),
+        detail: Some("validate".to_owned()),
+        ..AuditEvent::of(AuditAction::Send, Some(&caller.name))
+    };
+    let now = state.intake.clock.now_ms();
+    Ok(state.intake.store.note(vec![event], caller.clinic.as_ref(), now).await?)
+}
+
 /// The same, for resources as they were found.
 pub(super) async fn note_versions(
     state: &State,

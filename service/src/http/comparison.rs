@@ -1,15 +1,18 @@
-//! What the record system holds of what was delivered, for operators: before a replay, and after the record system was
-//! put back from a backup. Reads only; sending again takes a replay.
+//! What the record system holds of what was delivered, and what it says of it, for operators: before a replay, and after
+//! the record system was put back from a backup. Nothing is stored there; sending again takes a replay.
 
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde::Deserialize;
 use serde_json::{Value, json};
 
+use super::audit::note_sent;
 use super::error::ApiError;
 use super::operations::number;
 use super::{State, access};
+use crate::access::Caller;
 use crate::config::Right;
-use crate::delivery::{Client, Comparison, Trouble, compare};
+use crate::delivery::{Client, Comparison, Trouble, Validation, compare, validate};
+use crate::store::Delivery;
 
 /// So many deliveries are looked up for one answer; each takes a handful of searches.
 const PAGE: u32 = 20;
@@ -26,8 +29,41 @@ pub(super) async fn one(
     request: HttpRequest,
     id: web::Path<String>,
 ) -> Result<HttpResponse, ApiError> {
-    let reach = access::require(&state.access, &request, Right::Operate).await?.reach();
-    let delivery = state.intake.store.delivery(number(&id)?, &reach).await?;
+    let caller = access::require(&state.access, &request, Right::Operate).await?;
+    let delivery = carrying(&state, &caller, &id).await?;
+    let comparison = looked_up(record_system(&state)?, &delivery.payload).await?;
+    Ok(HttpResponse::Ok().json(shown(delivery.id, &comparison)))
+}
+
+/// `GET /operations/deliveries/{id}/validation`
+pub(super) async fn validated(
+    state: web::Data<State>,
+    request: HttpRequest,
+    id: web::Path<String>,
+) -> Result<HttpResponse, ApiError> {
+    let caller = access::require(&state.access, &request, Right::Operate).await?;
+    let delivery = carrying(&state, &caller, &id).await?;
+    let client = record_system(&state)?;
+    note_sent(&state, &caller, delivery.id).await?;
+    let validation = validate(client, &delivery.payload).await.map_err(unreachable)?;
+    let Validation::Judged(judged) = validation else {
+        return Err(ApiError::Conflict {
+            text: "The record system has no $validate, or not for what this delivery carries.",
+            mend: "Look at the delivery itself: what the record system said to the last attempt stands in remoteOutcome.",
+        });
+    };
+    let refused: Vec<Value> = judged
+        .iter()
+        .filter(|one| one.refused)
+        .map(|one| json!({ "resource": one.resource, "outcome": one.outcome }))
+        .collect();
+    Ok(HttpResponse::Ok()
+        .json(json!({ "delivery": delivery.id, "resources": judged.len(), "refused": refused })))
+}
+
+/// A delivery that the caller may see and that still has what it carried.
+async fn carrying(state: &State, caller: &Caller, id: &str) -> Result<Delivery, ApiError> {
+    let delivery = state.intake.store.delivery(number(id)?, &caller.reach()).await?;
     let delivery = delivery.ok_or(ApiError::NotFound("There is no such delivery."))?;
     if delivery.purged.is_some() {
         return Err(ApiError::Conflict {
@@ -35,8 +71,7 @@ pub(super) async fn one(
             mend: "Compare a delivery that is not purged, or read the exam in both systems.",
         });
     }
-    let comparison = looked_up(record_system(&state)?, &delivery.payload).await?;
-    Ok(HttpResponse::Ok().json(shown(delivery.id, &comparison)))
+    Ok(delivery)
 }
 
 /// `GET /operations/comparison`: the deliveries that the record system does not hold as they were sent.
@@ -74,7 +109,11 @@ fn record_system(state: &State) -> Result<&Client, ApiError> {
 }
 
 async fn looked_up(client: &Client, payload: &str) -> Result<Comparison, ApiError> {
-    compare(client, payload).await.map_err(|Trouble { failure, .. }| ApiError::RecordSystem(failure.word()))
+    compare(client, payload).await.map_err(unreachable)
+}
+
+fn unreachable(trouble: Trouble) -> ApiError {
+    ApiError::RecordSystem(trouble.failure.word())
 }
 
 fn shown(id: i64, comparison: &Comparison) -> Value {

@@ -118,6 +118,7 @@ fn operations_paths() -> Vec<Path> {
         Path::at("/operations/deliveries").get(operations::list),
         Path::at("/operations/comparison").get(comparison::all),
         Path::at("/operations/deliveries/{id}/comparison").get(comparison::one),
+        Path::at("/operations/deliveries/{id}/validation").get(comparison::validated),
         Path::at("/operations/deliveries/{id}").get(operations::one),
         Path::at("/operations/deliveries/{id}/replay").post(operations::replay),
         Path::at("/operations/deliveries/{id}/discard").post(operations::discard),

@@ -144,6 +144,7 @@ async fn every_documented_operation_is_driven_and_answers_as_documented() {
         driver.post(&format!("{top}/deliveries/1/replay"), &reason).await;
     }
     driver.get("/operations/deliveries/1/comparison").await;
+    driver.get("/operations/deliveries/1/validation").await;
     driver.get("/operations/comparison").await;
     let preview = driver.get("/operations/replay?state=parked").await.expect(200).json();
     let previewed =

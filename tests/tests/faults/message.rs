@@ -68,6 +68,55 @@ async fn f09_a_refusal_of_one_entry_names_our_resource_and_nothing_of_the_exam_i
 }
 
 #[tokio::test]
+async fn f09_the_record_system_is_asked_about_each_resource_of_a_refused_exam_and_stores_nothing() {
+    let bench = Bench::usual().await;
+    bench.records.script(When::Writes, Behaviour::Answer(Answer::status(422)));
+    bench.submit(&exam(1)).await;
+    bench.until(1, "parked").await;
+    let sent: Value = serde_json::from_slice(&bench.records.requests()[0].body).unwrap();
+    let resources: Vec<&Value> =
+        sent["entry"].as_array().unwrap().iter().map(|entry| &entry["resource"]).collect();
+    let url = bench.operations("/operations/deliveries/1/validation");
+    // Answered with 200 whatever is found, as R4 has it, and by a status, as some do.
+    for status in [200, 422] {
+        let before = bench.records.requests().len();
+        for number in 0..resources.len() {
+            let (severity, status) = if number == 7 { ("error", status) } else { ("information", 200) };
+            let outcome = json!({ "resourceType": "OperationOutcome", "issue": [{ "severity": severity, "code": "value",
+                "diagnostics": "Edwina Fable", "expression": ["Observation.status"] }] });
+            bench.records.script(When::Any, Behaviour::Answer(Answer::status(status).json(&outcome)));
+        }
+        let said = bench.client.get(&url).await.expect(200);
+        assert!(!said.text.contains("Edwina"), "{}", said.text);
+        let said = said.json();
+        assert_eq!((&said["delivery"], &said["resources"]), (&json!(1), &json!(resources.len())));
+        let refused = said["refused"].as_array().unwrap();
+        assert_eq!(refused.len(), 1, "{said:#}");
+        let test = resources[7]["code"]["coding"][0]["code"].as_str().unwrap();
+        let named = refused[0]["resource"].as_str().unwrap();
+        assert!(named.starts_with("Observation/") && named.ends_with(&format!("({test})")), "{named}");
+        let text = refused[0]["outcome"]["issue"][0]["details"]["text"].as_str().unwrap();
+        assert_eq!(text, format!("{named}, status"));
+        let asked = &bench.records.requests()[before..];
+        assert_eq!(asked.len(), resources.len());
+        for (request, resource) in asked.iter().zip(&resources) {
+            let kind = resource["resourceType"].as_str().unwrap();
+            assert!(request.target.ends_with(&format!("/{kind}/$validate")), "{}", request.target);
+            assert_eq!(&serde_json::from_slice::<Value>(&request.body).unwrap(), *resource);
+        }
+    }
+    assert_eq!(bench.records.resources_of("Observation").len(), 0);
+    assert_eq!(bench.delivery(1).await["state"], "parked", "asking sends nothing");
+    // What has no such operation, and what says something else, is told apart.
+    bench.records.script(When::Any, Behaviour::Answer(Answer::status(404)));
+    assert!(bench.client.get(&url).await.expect(409).text.contains("$validate"));
+    bench
+        .records
+        .script(When::Any, Behaviour::Answer(Answer::status(200).body("text/html", "<html>".to_owned())));
+    assert!(bench.client.get(&url).await.expect(502).text.contains("answer-incomplete"));
+}
+
+#[tokio::test]
 async fn f10_what_somebody_changed_there_is_not_overwritten_until_somebody_says_so() {
     let bench = Bench::usual().await;
     bench.submit(&exam(1)).await;

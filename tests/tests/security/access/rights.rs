@@ -31,6 +31,7 @@ async fn s05_a_right_opens_its_own_routes_alone() {
         (Method::POST, site.operations("/operations/deliveries/1/discard")),
         (Method::POST, site.operations("/operations/replay?state=parked")),
         (Method::GET, site.operations("/operations/comparison")),
+        (Method::GET, site.operations("/operations/deliveries/1/validation")),
         (Method::GET, site.url("/pages/deliveries")),
         (Method::POST, site.url("/pages/deliveries/1/replay")),
         (Method::POST, site.url("/pages/deliveries/1/discard")),
