@@ -221,6 +221,9 @@ const EXAMPLES: &[(&str, &str, &str)] = &[
     ("submit-device-clock",
      r#""effectiveDateTime": "1970-01-01T00:04:00Z" received in 2026"#,
      r#""effectiveDateTime": "2026-09-30T09:12:30+01:00" received a minute later"#),
+    ("submit-derived",
+     "a RiskAssessment or ServiceRequest in an entry beside the exam",
+     "the exam alone; its assessment and referral are read here"),
 ];
 
 #[cfg(test)]

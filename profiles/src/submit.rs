@@ -135,6 +135,16 @@ pub static SUBMIT_DEVICE_CLOCK: Rule = Rule {
     mend: "Set the clock of the device, or raise clock_tolerance_seconds where results often come late.",
     source: "project rule",
 };
+/// A resource of a kind that only the service makes.
+pub static SUBMIT_DERIVED: Rule = Rule {
+    id: "submit-derived",
+    severity: Severity::Warning,
+    issue_type: IssueType::NotSupported,
+    summary: "A resource of a kind that only the service makes is neither stored nor sent on",
+    why: "Assessments, referrals, provenance and audit are made here, from the findings alone. One that came from elsewhere would be believed as if these rules had made it.",
+    mend: "Leave it out, unless it is only there for references to lead to. The assessment and the referral of the exam are read here once it is taken.",
+    source: "project rule",
+};
 
 /// The rules of this family.
 pub static RULES: &[&Rule] = &[
@@ -151,4 +161,5 @@ pub static RULES: &[&Rule] = &[
     &SUBMIT_DEVICE_UNKNOWN,
     &SUBMIT_DEVICE_TEST,
     &SUBMIT_DEVICE_CLOCK,
+    &SUBMIT_DERIVED,
 ];

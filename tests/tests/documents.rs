@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
+use solewire_profiles::json::DEEPEST;
 use solewire_service::config::SETTINGS;
 
 const SAFETY_CASE: &str = "service/docs/safety.md";
@@ -32,6 +33,15 @@ fn the_readme_lists_the_settings_as_they_are() {
         assert!(table.contains(row.as_str()), "README.md lacks the row\n{row}");
     }
     assert_eq!(table.len(), expected.len(), "README.md lists settings that do not exist");
+}
+
+#[test]
+fn the_documents_name_the_depth_that_is_read() {
+    let said = format!("at most {DEEPEST} deep");
+    for page in ["README.md", "openapi.yaml", SECURITY] {
+        let text = read(page).split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(text.contains(&said), "{page} does not say {said:?}");
+    }
 }
 
 /// Every page for people, beside those that tell sources.

@@ -20,6 +20,10 @@ use crate::position::LineCounter;
 pub use crate::position::Position;
 pub use index::{Index, Span};
 
+/// How deep objects and arrays may be nested. A whole exam in a Bundle takes 9 levels, an extension two more each time it
+/// stands in another.
+pub const DEEPEST: usize = 32;
+
 /// Bounds on what is read at all.
 #[derive(Debug, Clone, Copy)]
 pub struct Limits {
@@ -33,7 +37,7 @@ pub struct Limits {
 
 impl Default for Limits {
     fn default() -> Self {
-        Limits { bytes: 64 * 1024 * 1024, depth: 64, values: 16 * 1024 * 1024 }
+        Limits { bytes: 64 * 1024 * 1024, depth: DEEPEST, values: 16 * 1024 * 1024 }
     }
 }
 
@@ -74,7 +78,7 @@ pub static JSON_LIMIT: Rule = Rule {
     issue_type: IssueType::TooLong,
     summary: "The text is larger or more deeply nested than is accepted",
     why: "Bounds keep one message from using the memory and time of all others.",
-    mend: "Send one exam per message and leave out attachments.",
+    mend: "Send one exam per message, leave out attachments, and nest objects and arrays no more than 32 deep.",
     source: "project rule",
 };
 /// A reserved property name.
@@ -413,8 +417,16 @@ mod tests {
 
     #[test]
     fn depth_and_size_are_bounded() {
-        let deep = format!("{}1{}", "[".repeat(65), "]".repeat(65));
-        assert_eq!(parse(&deep).unwrap_err()[0].rule, "json-limit");
+        let deep = |levels: usize| format!("{}1{}", "[".repeat(levels), "]".repeat(levels));
+        assert!(parse(&deep(DEEPEST)).is_ok());
+        let too_deep = parse(&deep(DEEPEST + 1)).unwrap_err();
+        assert_eq!(too_deep[0].rule, "json-limit");
+        assert!(
+            too_deep[0].message.contains(&format!("more than {DEEPEST} deep")),
+            "{}",
+            too_deep[0].message
+        );
+        assert!(JSON_LIMIT.mend.contains(&format!("more than {DEEPEST} deep")));
         let very_deep = "[".repeat(1_000_000);
         assert_eq!(parse(&very_deep).unwrap_err()[0].rule, "json-limit");
         let limits = Limits { bytes: 3, ..Limits::default() };

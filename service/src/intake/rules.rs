@@ -5,11 +5,15 @@ use std::borrow::Cow;
 use serde_json::Value;
 use solewire_profiles::issue::Issue;
 use solewire_profiles::submit::{
-    SUBMIT_BUNDLE_TYPE, SUBMIT_CRITERION, SUBMIT_NAME_TOO_LONG, SUBMIT_REQUEST, SUBMIT_RESOURCE_TYPE,
+    SUBMIT_BUNDLE_TYPE, SUBMIT_CRITERION, SUBMIT_DERIVED, SUBMIT_NAME_TOO_LONG, SUBMIT_REQUEST,
+    SUBMIT_RESOURCE_TYPE,
 };
 
 /// In bytes. An index of PostgreSQL takes rows of up to 2,704, and one of them holds two names with their systems.
 const LONGEST_NAME: usize = 512;
+
+/// The types of what follows from an exam and of what is kept about it.
+const MADE_HERE: [&str; 4] = ["RiskAssessment", "ServiceRequest", "Provenance", "AuditEvent"];
 
 /// The issues of a document handed in as a transaction.
 pub(super) fn check_transaction(bundle: &Value) -> Vec<Issue> {
@@ -26,7 +30,20 @@ pub(super) fn check_transaction(bundle: &Value) -> Vec<Issue> {
         return vec![Issue::new(&SUBMIT_BUNDLE_TYPE, "/type", message)];
     }
     let entries = bundle.get("entry").and_then(Value::as_array).map_or(&[][..], Vec::as_slice);
-    entries.iter().enumerate().filter_map(|(number, entry)| check_request(number, entry)).collect()
+    let entries = entries.iter().enumerate();
+    entries
+        .flat_map(|(number, entry)| check_request(number, entry).into_iter().chain(derived(number, entry)))
+        .collect()
+}
+
+/// What the service alone makes, in an entry of the document.
+fn derived(number: usize, entry: &Value) -> Option<Issue> {
+    let resource_type = entry.pointer("/resource/resourceType").and_then(Value::as_str)?;
+    MADE_HERE.contains(&resource_type).then(|| {
+        let message =
+            format!("This {resource_type} is neither stored nor sent on: the service makes its own.");
+        Issue::new(&SUBMIT_DERIVED, format!("/entry/{number}/resource"), message)
+    })
 }
 
 fn check_request(number: usize, entry: &Value) -> Option<Issue> {

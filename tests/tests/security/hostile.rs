@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use reqwest::Method;
 use serde_json::{Value, json};
+use solewire_profiles::json::DEEPEST;
 use solewire_tests::client::{Answer, FHIR_JSON};
 use solewire_tests::service::{Service, Setup};
 use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
@@ -77,6 +78,10 @@ async fn s04_a_body_over_a_cap_is_refused_by_name_in_bounded_memory_while_others
             assert_eq!(rule(&hurt), named, "{what}");
         }
     }
+    let url = service.url("Observation/$validate");
+    let deep = |depth: usize| nested("[", "1", "]", depth - 1);
+    drop(service.client.post(&url, deep(DEEPEST)).await.expect(200));
+    assert_eq!(rule(&service.client.post(&url, deep(DEEPEST + 1)).await.expect(400)), "json-limit");
     let over = filled(r#"{"resourceType":"Observation","id":""#, r#""}"#, MIB + 1);
     let url = service.fhir_url.clone();
     assert_eq!(rule(&service.client.post(&url, over).await.expect(413)), "http-body-limit");

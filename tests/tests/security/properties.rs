@@ -71,6 +71,7 @@ async fn s03_what_is_derived_and_what_is_audited_is_never_written_by_a_caller() 
     let before = taken.read(&place).await;
     let counts = [taken.total("RiskAssessment").await, taken.total("ServiceRequest").await];
     let mut others = 0;
+    let mut passed_over = Vec::new();
     let mut forged = before.clone();
     forged["status"] = json!("final");
     forged["prediction"] = json!([{ "qualitativeRisk": { "text": "very low" } }]);
@@ -102,12 +103,21 @@ async fn s03_what_is_derived_and_what_is_audited_is_never_written_by_a_caller() 
                 response["status"] == "202 Accepted" && response["location"].is_null(),
                 "{kind}: {response}"
             );
+            let said = &response["outcome"]["issue"];
+            let named = said.as_array().unwrap().iter().find(|issue| {
+                issue["details"]["coding"][0]["code"] == "submit-derived" && issue["severity"] == "warning"
+            });
+            let named = named.unwrap_or_else(|| panic!("{kind}: {response}"));
+            let number = beside["entry"].as_array().unwrap().len() - 1;
+            assert_eq!(named["expression"][0], format!("Bundle.entry[{number}].resource"), "{kind}");
+            passed_over.push(kind.to_owned());
             others = 1;
         }
     }
     assert_eq!(taken.read(&place).await, before);
     let after = [taken.total("RiskAssessment").await, taken.total("ServiceRequest").await];
     assert_eq!(after, counts.map(|one| one + others * one), "each exam has what was derived of it");
+    assert!(passed_over.contains(&"ServiceRequest".to_owned()), "{passed_over:?}");
 }
 
 #[tokio::test]
