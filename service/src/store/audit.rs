@@ -4,9 +4,10 @@ use sha2::{Digest as _, Sha256};
 use sqlx::Connection as _;
 use uuid::Uuid;
 
-use super::database::{for_both, snapshot};
+use super::database::{Database, for_both, snapshot};
 use super::maintenance::open_to_read;
-use super::{Commit, Committed, Store, StoreError, postgres};
+use super::notes::Note;
+use super::{Commit, Committed, Store, StoreError, column, postgres};
 use crate::audit::{AuditAction, AuditEvent, exam_id};
 use crate::clinic::{Clinic, Reach};
 use crate::config::StorePlace;
@@ -115,6 +116,10 @@ impl Store {
         clinic: Option<&Clinic>,
         at: i64,
     ) -> Result<(), StoreError> {
+        if let Database::Postgres(database) = &self.database {
+            let clinic = column(clinic).to_owned();
+            return database.notes.write(Note { events, clinic, at }).await;
+        }
         let commit = Commit { events, clinic: clinic.cloned(), at, ..Commit::default() };
         match self.commit(commit).await? {
             Committed::Done => Ok(()),

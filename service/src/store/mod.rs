@@ -14,6 +14,7 @@ mod group;
 mod idempotency;
 mod index;
 mod maintenance;
+mod notes;
 mod outbox;
 mod page_sessions;
 mod postgres;

@@ -17,6 +17,7 @@ use sqlx::{ConnectOptions as _, PgConnection, PgPool};
 
 use tokio::task::JoinHandle;
 
+use super::notes::Notes;
 use super::{Lease, StoreError, maintenance};
 use crate::config::PostgresServer;
 
@@ -45,6 +46,7 @@ pub(super) use clock;
 pub(super) struct Database {
     pub(super) pool: PgPool,
     pub(super) holder: Arc<Holder>,
+    pub(super) notes: Notes,
 }
 
 /// This process as one that holds leases.
@@ -126,7 +128,7 @@ pub(super) async fn open(server: &PostgresServer) -> Result<Database, StoreError
         .max_connections(CONNECTIONS)
         .acquire_timeout(WAIT_FOR_CONNECTION)
         .connect_lazy_with(options(server)?);
-    Ok(Database { holder: Arc::new(Holder::start(pool.clone())), pool })
+    Ok(Database { holder: Arc::new(Holder::start(pool.clone())), notes: Notes::start(pool.clone()), pool })
 }
 
 /// The schema of a database, as the number of its last migration; none when it has no tables yet.
