@@ -8,8 +8,10 @@ use crate::clock::Clock;
 use crate::delivery::outline;
 use crate::store::{Expiry, Purgeable, Store, StoreError};
 
-/// How often it is looked for. What is purged was kept for days.
+/// How often it is looked for, by the clock of the service. What is purged was kept for days.
 const ROUND: Duration = Duration::from_secs(3600);
+/// How often the clock is looked at: a machine that slept, or whose clock was set, has its round soon.
+const LOOK_AGAIN: Duration = Duration::from_secs(1);
 /// So many exams are looked up together.
 const AT_ONCE: u32 = 200;
 /// What is still to be looked for in the record system is kept at least so much longer. Where that is never asked, it
@@ -64,6 +66,7 @@ pub async fn purge(
 /// Purges what expires until `stop` turns true. Several processes on one store do no harm to each other.
 pub async fn keep_for(keep: Duration, store: Store, clock: Clock, mut stop: watch::Receiver<bool>) {
     while !*stop.borrow() {
+        let began = clock.now_ms();
         tokio::select! {
             purged = purge(&store, expiry(clock.now_ms(), keep), None, &clock) => match purged {
                 Ok(Purged { counts, forgotten }) if !counts.is_nothing() => tracing::info!(
@@ -79,9 +82,11 @@ pub async fn keep_for(keep: Duration, store: Store, clock: Clock, mut stop: watc
             },
             _ = stop.changed() => return,
         }
-        tokio::select! {
-            () = tokio::time::sleep(ROUND) => {}
-            _ = stop.changed() => {}
+        while u128::from(clock.now_ms().abs_diff(began)) < ROUND.as_millis() {
+            tokio::select! {
+                () = tokio::time::sleep(LOOK_AGAIN) => {}
+                _ = stop.changed() => return,
+            }
         }
     }
 }

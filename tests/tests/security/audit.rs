@@ -4,9 +4,10 @@ use std::path::PathBuf;
 
 use reqwest::Method;
 use serde_json::Value;
+use sha2::Digest as _;
 use solewire_tests::process;
 use solewire_tests::{binaries, postgres};
-use sqlx::{Connection as _, SqliteConnection};
+use sqlx::{Connection as _, PgConnection, SqliteConnection};
 
 use crate::access::site::{LIMIT, Site, ask, assessment, exam};
 
@@ -125,6 +126,43 @@ async fn h12_a_row_that_is_changed_removed_or_moved_breaks_the_chain() {
 }
 
 #[tokio::test]
+async fn h12_every_column_of_a_row_is_in_its_hash_and_so_is_the_hash_before_it() {
+    let audited = Audited::start().await;
+    drop(audited.site.post(&audited.submit, &exam(48)).await.expect(200));
+    audited.tampered(&UNLOCK).await;
+    for column in ["id", "clinic", "exam", "action", "body"] {
+        audited.tampered(&[&format!("UPDATE audit SET {column} = {column} || 'x' WHERE seq = 2")]).await;
+        let (code, said) = audited.check();
+        assert!(code == Some(1) && said.contains("fault at event 2: it was changed"), "{column}: {said}");
+        let back =
+            format!("UPDATE audit SET {column} = substr({column}, 1, length({column}) - 1) WHERE seq = 2");
+        audited.tampered(&[&back]).await;
+        assert_eq!(audited.check().0, Some(0), "{column}");
+    }
+    // Somebody who knows how the hash is made, and gives a changed row a new one that the next row names, has that
+    // row's hash against him, and so on to the end.
+    let mut connection =
+        SqliteConnection::connect(&format!("sqlite:{}", audited.file().display())).await.unwrap();
+    let columns = "previous, CAST(seq AS TEXT), id, CAST(at AS TEXT), clinic, exam, action, body || ' '";
+    let parts: String = sqlx::query_scalar(sqlx::AssertSqlSafe(format!(
+        "SELECT concat_ws(char(10), {columns}, '') FROM audit WHERE seq = 2"
+    )))
+    .fetch_one(&mut connection)
+    .await
+    .unwrap();
+    connection.close().await.unwrap();
+    let hash: String = sha2::Sha256::digest(parts).iter().map(|byte| format!("{byte:02x}")).collect();
+    let forged = format!("UPDATE audit SET body = body || ' ', hash = '{hash}' WHERE seq = 2");
+    audited.tampered(&[&forged]).await;
+    let (code, said) = audited.check();
+    assert!(code == Some(1) && said.contains("fault at event 3: it does not follow"), "{said}");
+    audited.tampered(&[&format!("UPDATE audit SET previous = '{hash}' WHERE seq = 3")]).await;
+    let (code, said) = audited.check();
+    assert!(code == Some(1) && said.contains("fault at event 3: it was changed"), "{said}");
+    audited.site.stop().await;
+}
+
+#[tokio::test]
 async fn h12_the_store_refuses_to_change_or_remove_an_event() {
     let audited = Audited::start().await;
     let mut connection =
@@ -150,6 +188,34 @@ async fn h12_what_cannot_be_audited_does_not_take_place() {
     let found = audited.site.get(&audited.read, "/fhir/RiskAssessment").await.expect(200).json();
     assert_eq!(found["total"], 1, "the exam that could not be audited was not stored");
     audited.site.stop().await;
+}
+
+#[tokio::test]
+async fn h12_postgresql_refuses_to_change_or_remove_an_event_and_what_it_cannot_audit_does_not_take_place() {
+    let Some(store) = postgres::fresh_database("an audit that cannot be written").await else { return };
+    let site = Site::with("", "", Some(&store)).await;
+    let token = site.token("--right submit --right read").await;
+    let taken = site.post(&token, &exam(46)).await.expect(200);
+    let place = format!("/fhir/{}", assessment(&taken));
+    let mut connection = PgConnection::connect(&store).await.unwrap();
+    for statement in ["UPDATE audit SET at = 0", "DELETE FROM audit", "TRUNCATE audit"] {
+        let refused = sqlx::query(statement).execute(&mut connection).await.unwrap_err().to_string();
+        assert!(refused.contains("only added to"), "{statement}: {refused}");
+    }
+    for statement in [
+        "CREATE FUNCTION no_more() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'no more'; END $$",
+        "CREATE TRIGGER no_more BEFORE INSERT ON audit FOR EACH ROW EXECUTE FUNCTION no_more()",
+    ] {
+        sqlx::query(statement).execute(&mut connection).await.unwrap();
+    }
+    assert!(site.get(&token, &place).await.status >= 500);
+    assert!(site.get(&token, "/fhir/RiskAssessment").await.status >= 500);
+    assert!(site.post(&token, &exam(47)).await.status >= 500);
+    sqlx::query("DROP TRIGGER no_more ON audit").execute(&mut connection).await.unwrap();
+    let found = site.get(&token, "/fhir/RiskAssessment").await.expect(200).json();
+    assert_eq!(found["total"], 1, "the exam that could not be audited was not stored");
+    assert_eq!(site.solewire(&["audit", "check"]).code, Some(0));
+    site.stop().await;
 }
 
 #[tokio::test]

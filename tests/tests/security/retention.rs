@@ -6,14 +6,17 @@ use std::time::{Duration, Instant};
 
 use reqwest::Method;
 use serde_json::{Value, json};
+use solewire_service::clock::Clock;
+use solewire_service::config::Config;
 use solewire_service::loopback::{Answer as Scripted, Behaviour, LoopbackRecordSystem, When};
+use solewire_service::startup;
 use solewire_tests::binaries;
-use solewire_tests::client::Answer;
+use solewire_tests::client::{Answer, Client};
 use solewire_tests::corpus::case;
 use solewire_tests::postgres::fresh_database;
 use solewire_tests::process::{self, POLL, Ran};
 use solewire_tests::service::{Service, Setup};
-use sqlx::{Connection as _, PgConnection, Row as _};
+use sqlx::{Connection as _, PgConnection, Row as _, SqliteConnection};
 
 /// A name that must not be found once it is purged. It was written into a result by mistake, and corrected.
 const CANARY: &str = "Wilhelmina Canaryfeather";
@@ -235,4 +238,178 @@ async fn h11_a_change_in_the_record_system_is_not_overwritten_after_the_payload_
     drop(kept.correct(&result).await);
     kept.settled(2).await;
     assert_eq!(kept.service.delivery_states().await.last().map(String::as_str), Some("parked"));
+}
+
+const HOUR: i64 = 3_600_000;
+
+/// A service in this process, on a clock that the test sets, which keeps what was delivered for a day.
+struct ByItself {
+    running: startup::Running,
+    clock: Clock,
+    client: Client,
+    fhir: String,
+    operations: String,
+}
+
+impl ByItself {
+    async fn start(store: &str, records: &LoopbackRecordSystem) -> ByItself {
+        let text = format!(
+            "[server]\nlisten = \"127.0.0.1:0\"\noperations_listen = \"127.0.0.1:0\"\n[access]\nmode = \"open\"\n\
+             [store]\nurl = \"{store}\"\nkeep_delivered_days = 1\n\
+             [record_system]\nbase_url = \"{}\"\nverify = false\n",
+            records.base_url()
+        );
+        let config = Config::parse(&text, Path::new("the settings of the test"), []).unwrap();
+        let clock = Clock::running();
+        let running = startup::start(config, clock.clone()).await.unwrap();
+        let fhir = format!("http://{}/fhir", running.listen);
+        let operations = format!("http://{}", running.operations_listen);
+        ByItself { running, clock, client: Client::new(), fhir, operations }
+    }
+
+    async fn comparison(&self, delivery: u32) -> Answer {
+        self.client.get(&format!("{}/operations/deliveries/{delivery}/comparison", self.operations)).await
+    }
+
+    async fn delivered(&self, delivery: u32) {
+        let url = format!("{}/operations/deliveries/{delivery}", self.operations);
+        until("a delivery", async || self.client.get(&url).await.json()["state"] == "delivered").await;
+    }
+
+    /// Every event of a purge, the newest first.
+    async fn purges(&self) -> Vec<Value> {
+        let url = format!("{}/fhir/AuditEvent?_count=200", self.operations);
+        let events = self.client.get(&url).await.expect(200).resources();
+        events.into_iter().filter(|event| event["subtype"][0]["code"] == "purge").collect()
+    }
+}
+
+async fn until(what: &str, holds: impl AsyncFn() -> bool) {
+    let deadline = Instant::now() + LIMIT;
+    while !holds().await {
+        assert!(Instant::now() < deadline, "{what} does not come");
+        tokio::time::sleep(POLL).await;
+    }
+}
+
+/// `places` tells where the name stands in the store.
+async fn expired_is_purged_by_itself(store: &str, places: impl AsyncFn() -> Vec<String>) {
+    let first = case("complete-normal").json();
+    let records = LoopbackRecordSystem::start(&[person(&first), crate::record_system::person(2)]).unwrap();
+    let site = ByItself::start(store, &records).await;
+    let mut first = first;
+    first["entry"][1]["resource"]["note"] = json!([{ "text": format!("Seen by {CANARY}.") }]);
+    let key = [("idempotency-key", "key-of-the-ward")];
+    let send = async |method, url: &str, headers: &[(&str, &str)], body: &Value| {
+        site.client.send(method, url, headers, body.to_string()).await.expect(200)
+    };
+    drop(send(Method::POST, &site.fhir, &key, &first).await);
+    site.delivered(1).await;
+    let found = site.client.get(&format!("{}/Observation?_count=100", site.fhir)).await.expect(200);
+    let mut result =
+        found.resources().into_iter().find(|resource| resource.to_string().contains(CANARY)).unwrap();
+    result.as_object_mut().unwrap().remove("note");
+    result["status"] = json!("corrected");
+    let url = format!("{}/Observation/{}", site.fhir, result["id"].as_str().unwrap());
+    drop(send(Method::PUT, &url, &[("if-match", "W/\"1\"")], &result).await);
+    site.delivered(2).await;
+
+    // Twenty hours later comes another; five more hours later the first has expired and the other has not.
+    site.clock.set_ahead(20 * HOUR);
+    drop(site.client.post(&site.fhir, crate::access::site::exam(2)).await.expect(200));
+    site.delivered(3).await;
+    assert!(!places().await.is_empty() && site.purges().await.is_empty(), "nothing has expired yet");
+    site.clock.set_ahead(25 * HOUR);
+    // The answers under keys come last in a round: the exams of this one are done.
+    until("the round", async || site.purges().await.len() == 2).await;
+    for delivery in [1, 2] {
+        let purged = site.comparison(delivery).await;
+        assert!(purged.status == 409 && purged.text.contains("purged"), "{delivery}: {}", purged.text);
+    }
+    drop(site.comparison(3).await.expect(200));
+    for event in site.purges().await {
+        assert_ne!(event["agent"][0]["who"]["identifier"]["value"], "command line");
+        assert!(!event.to_string().contains("anyone"), "nobody asked for it: {event:#}");
+    }
+    // Each round after it empties the log of SQLite again, in case that somebody read from it at this one.
+    site.clock.set_ahead(26 * HOUR);
+    until("a store without the name", async || places().await.is_empty()).await;
+    drop(site.comparison(3).await.expect(200));
+    site.clock.set_ahead(45 * HOUR);
+    until("the next round", async || site.comparison(3).await.status == 409).await;
+    let current = site.client.get(&url).await.expect(200);
+    assert_eq!(current.json()["status"], "corrected", "the exam as it stands stays");
+    site.running.stop().await;
+}
+
+// The service runs within the test, which also waits for the record system.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn h11_what_expires_is_purged_by_a_running_service_within_the_hour() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = format!("sqlite:{}", folder.path().join("solewire.db").display());
+    expired_is_purged_by_itself(&store, async || files(folder.path())).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn h11_what_expires_is_purged_by_a_running_service_within_the_hour_on_postgresql() {
+    if let Some(store) = fresh_database("a purge by the hour").await {
+        expired_is_purged_by_itself(&store, async || tables(&store).await).await;
+    }
+}
+
+/// As if everything in the store had happened two days ago.
+const AGED: [&str; 3] = [
+    "UPDATE outbox SET updated = updated - 172800000",
+    "UPDATE exams SET updated = updated - 172800000",
+    "UPDATE idempotency SET created = created - 172800000",
+];
+
+async fn expired_while_it_was_away(store: String) {
+    let mut kept = Kept::start(store).await;
+    let result = kept.result().await;
+    drop(kept.correct(&result).await);
+    kept.settled(2).await;
+    assert!(!kept.places().await.is_empty(), "the search finds what is there");
+    kept.service.kill();
+    if kept.store.starts_with("sqlite") {
+        let file = kept.service.folder().join("solewire.db");
+        let mut connection = SqliteConnection::connect(&format!("sqlite:{}", file.display())).await.unwrap();
+        for statement in AGED {
+            sqlx::query(statement).execute(&mut connection).await.unwrap();
+        }
+        connection.close().await.unwrap();
+    } else {
+        let mut connection = PgConnection::connect(&kept.store).await.unwrap();
+        for statement in AGED {
+            sqlx::query(statement).execute(&mut connection).await.unwrap();
+        }
+    }
+    let keeping = format!(
+        "[store]\nkeep_delivered_days = 1\n[record_system]\nbase_url = \"{}\"\nverify = false\n",
+        kept.records.base_url()
+    );
+    kept.service.set_more(&keeping);
+    kept.service.restart().await;
+    until("the line that tells of it", async || kept.service.log().contains("purged what was delivered"))
+        .await;
+    let log = kept.service.log();
+    let line = log.lines().find(|line| line.contains("purged what was delivered")).unwrap();
+    assert!(line.contains("payloads=2") && line.contains("answers=1"), "{line}");
+    assert!(!log.contains(CANARY));
+    let purged = kept.operate(Method::GET, "/operations/deliveries/2/comparison", "").await;
+    assert!(purged.status == 409 && purged.text.contains("purged"), "{}", purged.text);
+    assert_eq!(kept.places().await, Vec::<String>::new());
+    assert_eq!(kept.solewire(&["audit", "check"]).code, Some(0));
+}
+
+#[tokio::test]
+async fn h11_what_expired_while_the_service_was_away_is_purged_when_it_starts() {
+    expired_while_it_was_away("sqlite:solewire.db".to_owned()).await;
+}
+
+#[tokio::test]
+async fn h11_what_expired_while_the_service_was_away_is_purged_when_it_starts_on_postgresql() {
+    if let Some(store) = fresh_database("a purge at start").await {
+        expired_while_it_was_away(store).await;
+    }
 }
