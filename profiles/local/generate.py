@@ -645,8 +645,10 @@ def build():
     derived_profiles()
 
     files = {}
+    shipped = []
 
     def put(folder, resource):
+        shipped.append(resource)
         text = json.dumps(resource, indent=2, ensure_ascii=False) + "\n"
         files[f"{folder}/{resource['id']}.json"] = text
 
@@ -672,6 +674,7 @@ def build():
         "embedded_profiles.rs": ("PROFILES", "The shipped profiles: path and text.", ("structure-definitions",)),
     }
     files |= {name: listing(files, *content) for name, content in embedded.items()}
+    files["terminology_tables.rs"] = tables(shipped)
     files["SOURCES.md"] = sources(files)
     return files
 
@@ -682,6 +685,62 @@ def listing(files, name, text, folders):
     lines = [f'    ("{path}", include_str!("{path}")),' for path in paths]
     opening = ["// Written by generate.py. Do not edit.", "", f"/// {text}", f"pub(super) static {name}: &[(&str, &str)] = &["]
     return "\n".join([*opening, *lines, "];", ""])
+
+
+def rust(value):
+    """A value as a Rust constant: texts, and lists of what is alike."""
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, tuple):
+        return f"({', '.join(rust(part) for part in value)})"
+    return f"&[{', '.join(rust(part) for part in value)}]"
+
+
+def tables(resources):
+    """The code systems, value sets and concept maps as Rust tables, so that nothing has to be parsed to use them."""
+    systems, value_sets, maps = [], [], []
+    for resource in resources:
+        if resource["resourceType"] == "CodeSystem":
+            concepts = [
+                (entry["code"], entry["display"], [property_text(item) for item in entry["property"]])
+                for entry in resource["concept"]
+            ]
+            systems.append((resource["url"], concepts))
+        elif resource["resourceType"] == "ValueSet":
+            parts = resource["compose"]["include"]
+            codes = [(part["system"], [entry["code"] for entry in part["concept"]]) for part in parts]
+            value_sets.append((resource["url"], resource["title"], resource["version"], codes))
+        elif resource["resourceType"] == "ConceptMap":
+            groups = resource["group"]
+            maps += [(resource["url"], group["source"], group["target"], list(mapped(group))) for group in groups]
+
+    def table(name, kind, text, rows):
+        lines = [f"/// {text}", f"pub(super) static {name}: &[{kind}] = &["]
+        for *head, items in rows:
+            lines.append("    (" + "".join(f"{rust(part)}, " for part in head) + "&[")
+            lines += [f"        {rust(item)}," for item in items]
+            lines.append("    ]),")
+        return "\n".join([*lines, "];", ""])
+
+    return "\n".join([
+        "// Written by generate.py. Do not edit.",
+        "",
+        table("CODE_SYSTEMS", "SystemRow", "The shipped code systems.", systems),
+        table("VALUE_SETS", "ValueSetRow", "The shipped value sets.", value_sets),
+        table("CONCEPT_MAPS", "MapRow", "The groups of the shipped concept maps.", maps),
+    ])
+
+
+def property_text(item):
+    """A property of a concept: its name, and its value as a text."""
+    value = next(value for key, value in item.items() if key.startswith("value"))
+    return item["code"], value if isinstance(value, str) else json.dumps(value)
+
+
+def mapped(group):
+    for entry in group["element"]:
+        for target in entry["target"]:
+            yield entry["code"], target["code"], target.get("display", ""), target["equivalence"]
 
 
 def sources(files):

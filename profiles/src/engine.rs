@@ -2,7 +2,7 @@
 
 use std::cell::Cell;
 use std::collections::HashSet;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use jiff::Timestamp;
 use serde_json::Value;
@@ -32,7 +32,8 @@ pub struct Engine {
     invariants: InvariantTable,
     profiles: Profiles,
     terminology: Arc<Terminology>,
-    guidelines: Vec<Guideline>,
+    /// Read at once where a site has some of its own, else when first asked for.
+    guidelines: OnceLock<Vec<Guideline>>,
     site: Vec<LoadedDefinition>,
 }
 
@@ -58,15 +59,19 @@ impl Engine {
     pub fn with_site_files<N: AsRef<str>, T: AsRef<str>>(files: &[(N, T)]) -> Result<Engine, LoadError> {
         let site_files::Admitted { definitions, guidelines, listed } = site_files::admit(files)?;
         let files = definitions.as_slice();
-        let tables = BaseTables::builtin()?;
-        let terminology = Arc::new(Terminology::builtin()?.with_files(files)?);
+        let tables = BaseTables::builtin();
+        let terminology = Arc::new(Terminology::builtin().with_files(files)?);
+        let read = match guidelines.as_slice() {
+            [] => OnceLock::new(),
+            own => OnceLock::from(risk::guidelines_with(own)?),
+        };
         Ok(Engine {
             tables,
             structure: structure::Checker::new(tables),
-            invariants: published_invariants(tables)?,
+            invariants: published_invariants(tables),
             profiles: Profiles::with_files(Arc::clone(&terminology), files)?,
             terminology,
-            guidelines: risk::guidelines_with(&guidelines)?,
+            guidelines: read,
             site: listed,
         })
     }
@@ -129,7 +134,7 @@ impl Engine {
         let ExamFacts { exam, mut findings } = self.facts(resources, options);
         Sequence::of(past.exams, &exam, &mut findings);
         let id = options.guidelines.first()?;
-        let guideline = self.guidelines.iter().find(|guideline| guideline.id == *id)?;
+        let guideline = self.guidelines().iter().find(|guideline| guideline.id == *id)?;
         Some(progress::progress(guideline, &exam, &findings, past.closed))
     }
 
@@ -169,7 +174,7 @@ impl Engine {
         let guidelines: Vec<&Guideline> = options
             .guidelines
             .iter()
-            .filter_map(|id| self.guidelines.iter().find(|guideline| guideline.id == *id))
+            .filter_map(|id| self.guidelines().iter().find(|guideline| guideline.id == *id))
             .collect();
         resources::derive(&resources::Derivation {
             key,
@@ -231,13 +236,14 @@ impl Engine {
     /// Whether a guideline of this id is loaded.
     #[must_use]
     pub fn knows_guideline(&self, id: &str) -> bool {
-        self.guidelines.iter().any(|guideline| guideline.id == id)
+        self.guidelines().iter().any(|guideline| guideline.id == id)
     }
 
     /// The loaded guidelines.
     #[must_use]
     pub fn guidelines(&self) -> &[Guideline] {
-        &self.guidelines
+        // A test keeps those that ship from failing.
+        self.guidelines.get_or_init(|| risk::builtin_guidelines().unwrap_or_default())
     }
 }
 
@@ -322,8 +328,8 @@ fn leave_unknown_codes_to_others(issues: &mut Vec<Issue>) {
     });
 }
 
-fn published_invariants(tables: &'static BaseTables) -> Result<InvariantTable, LoadError> {
-    let rows = tables.invariant_paths().flat_map(|path| {
+fn published_invariants(tables: &'static BaseTables) -> InvariantTable {
+    InvariantTable::published(tables.invariant_paths().flat_map(|path| {
         tables.invariants(path).iter().map(move |invariant| InvariantRow {
             path,
             key: invariant.key,
@@ -331,7 +337,5 @@ fn published_invariants(tables: &'static BaseTables) -> Result<InvariantTable, L
             human: &invariant.human,
             expression: &invariant.expression,
         })
-    });
-    InvariantTable::published(rows)
-        .map_err(|error| LoadError { file: "base/invariants.json".to_owned(), reason: error.to_string() })
+    }))
 }

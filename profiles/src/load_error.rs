@@ -1,7 +1,7 @@
 //! Definitions that cannot be used.
 
 /// Why the shipped or a site's definitions could not be used. The message names the file and what to change.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug, Clone, thiserror::Error)]
 #[error("{file}: {reason}")]
 pub struct LoadError {
     /// The file at fault.

@@ -3,7 +3,7 @@
 use std::ffi::OsString;
 use std::path::PathBuf;
 
-use clap::{ArgAction, Args, Parser, Subcommand, ValueEnum};
+use clap::{ArgAction, Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 use jiff::Timestamp;
 use solewire_profiles::findings::MonofilamentCriterion;
 use solewire_profiles::issue::Severity;
@@ -34,10 +34,25 @@ Exit codes:
 /// Decision support for trained clinicians, not a diagnosis; follow local pathways; an active foot problem needs
 /// same-day clinical judgement.
 #[derive(Debug, Parser)]
-#[command(name = "solewire-check", version, long_version = long_version(), after_help = EXAMPLES, arg_required_else_help = true)]
+#[command(name = "solewire-check", version, after_help = EXAMPLES, arg_required_else_help = true)]
 pub(crate) struct Arguments {
     #[command(subcommand)]
     pub(crate) command: Command,
+}
+
+impl Arguments {
+    /// Those of this process. Ends it where they are wrong, or ask for help or the version.
+    pub(crate) fn of_process() -> Arguments {
+        // The long version reads all that ships, which takes longer than most checks.
+        let asks = std::env::args_os().any(|argument| argument == "--version");
+        let command = if asks { Arguments::with_long_version() } else { Arguments::command() };
+        Arguments::from_arg_matches(&command.get_matches()).unwrap_or_else(|error| error.exit())
+    }
+
+    /// The definition of the arguments, with what `--version` tells.
+    pub(crate) fn with_long_version() -> clap::Command {
+        Arguments::command().long_version(long_version())
+    }
 }
 
 /// The version with those of what it checks by.
@@ -444,8 +459,6 @@ pub(crate) fn monofilament(text: &str) -> Result<MonofilamentCriterion, String> 
 
 #[cfg(test)]
 mod tests {
-    use clap::CommandFactory;
-
     use super::*;
 
     #[test]

@@ -17,7 +17,7 @@ pub(crate) fn completion(arguments: &CompletionArguments) -> Exit {
 /// Prints the page of the program, with those of its commands behind it.
 pub(crate) fn manual() -> Exit {
     let mut pages = Vec::new();
-    let mut command = Arguments::command();
+    let mut command = Arguments::with_long_version();
     command.build();
     match pages_of(&command, "", &mut pages) {
         Ok(()) => print(&String::from_utf8_lossy(&pages)),

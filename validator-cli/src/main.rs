@@ -29,13 +29,11 @@ mod watch;
 
 use std::process::ExitCode;
 
-use clap::Parser;
-
 use crate::args::{Arguments, BaselineCommand, Command, ConfigCommand, ProfilesCommand};
 
 fn main() -> ExitCode {
     console::keep_values_out_of_panics();
-    let exit = match Arguments::parse().command {
+    let exit = match Arguments::of_process().command {
         Command::Validate(arguments) => validate::run(arguments),
         Command::Assess(arguments) => assess::run(arguments),
         Command::Baseline(BaselineCommand::Create(arguments)) => accept::create(arguments),

@@ -1,8 +1,9 @@
 //! What R4 (4.0.1) says about its own types: the tables of `profiles/base`, typed.
 //!
 //! The tables are HL7's (CC0-1.0), made by `profiles/base/generate.py`; `profiles/base/SOURCES.md` tells where from
-//! and in which form. They are parsed once for the life of the process.
+//! and in which form. An entry is read when it is first asked for, and kept for the life of the process.
 
+mod entries;
 mod parse;
 #[cfg(test)]
 mod tests;
@@ -13,9 +14,9 @@ use std::sync::OnceLock;
 use ahash::{AHashMap, AHashSet};
 
 use crate::issue::Severity;
-use crate::load_error::LoadError;
+use entries::Entries;
 
-/// The rules of this family: none. A table that cannot be read is a [`LoadError`], not an issue of a document.
+/// The rules of this family: none. A test reads all of the tables, so that they can be read is no matter of documents.
 pub static RULES: &[&crate::issue::Rule] = &[];
 
 const TYPES: &str = include_str!("../../base/types.json");
@@ -193,29 +194,45 @@ impl ValueSet {
 /// The tables of R4.
 #[derive(Debug)]
 pub struct BaseTables {
-    types: AHashMap<String, TypeDefinition>,
+    /// A type with its groups, the type itself first.
+    types: Entries<Vec<TypeDefinition>>,
     resource_types: Vec<&'static str>,
-    invariants: AHashMap<&'static str, Vec<Invariant>>,
-    value_sets: AHashMap<&'static str, ValueSet>,
-    /// Every code of the value sets, by system.
-    listed: AHashMap<&'static str, AHashSet<&'static str>>,
+    invariants: Entries<Vec<Invariant>>,
+    value_sets: Entries<ValueSet>,
+    /// Every code of the value sets, by system; made when first asked for.
+    listed: OnceLock<AHashMap<&'static str, AHashSet<&'static str>>>,
 }
 
 impl BaseTables {
-    /// The tables that ship with this crate, parsed at the first call.
-    ///
-    /// # Errors
-    /// When a table is inconsistent; a test keeps this from happening.
-    pub fn builtin() -> Result<&'static BaseTables, LoadError> {
-        static TABLES: OnceLock<Result<BaseTables, LoadError>> = OnceLock::new();
-        let tables = TABLES.get_or_init(|| parse::tables(TYPES, INVARIANTS, VALUE_SETS));
-        tables.as_ref().map_err(|error| LoadError { file: error.file.clone(), reason: error.reason.clone() })
+    /// The tables that ship with this crate.
+    #[must_use]
+    pub fn builtin() -> &'static BaseTables {
+        static TABLES: OnceLock<BaseTables> = OnceLock::new();
+        TABLES.get_or_init(|| BaseTables::of(TYPES, INVARIANTS, VALUE_SETS))
+    }
+
+    fn of(types: &'static str, invariants: &'static str, value_sets: &'static str) -> BaseTables {
+        let types = Entries::find(types);
+        BaseTables {
+            resource_types: parse::resource_types(&types),
+            types,
+            invariants: Entries::find(invariants),
+            value_sets: Entries::find(value_sets),
+            listed: OnceLock::new(),
+        }
+    }
+
+    fn type_with_groups(&self, name: &str) -> Option<&Vec<TypeDefinition>> {
+        self.types.get(name, |entry| parse::type_with_groups(self, entry))
     }
 
     /// A type by its name, or a group of elements by its path.
     #[must_use]
     pub fn type_definition(&self, name: &str) -> Option<&TypeDefinition> {
-        self.types.get(name)
+        match name.split_once('.') {
+            None => self.type_with_groups(name)?.first(),
+            Some((owner, _)) => self.type_with_groups(owner)?.iter().find(|group| group.name == name),
+        }
     }
 
     /// Whether a resource can be of this type; not so for the abstract `Resource` and `DomainResource`.
@@ -233,7 +250,7 @@ impl BaseTables {
     /// How a primitive type is written in JSON; none for any other type.
     #[must_use]
     pub fn primitive_form(&self, name: &str) -> Option<JsonForm> {
-        match self.types.get(name)?.kind {
+        match self.type_definition(name)?.kind {
             TypeKind::Primitive(form) => Some(form),
             TypeKind::DataType | TypeKind::Group | TypeKind::Resource => None,
         }
@@ -247,19 +264,19 @@ impl BaseTables {
 
     /// A type, then the one it is based on, and so on: `Observation`, `DomainResource`, `Resource`.
     pub fn lineage<'s>(&'s self, name: &str) -> impl Iterator<Item = &'s TypeDefinition> {
-        std::iter::successors(self.types.get(name), |definition| self.types.get(definition.base?))
+        std::iter::successors(self.type_definition(name), |definition| self.type_definition(definition.base?))
     }
 
     /// An element of a type or group by its name: `status`, `value[x]`, or `value` for the choice.
     #[must_use]
     pub fn element(&self, parent_type: &str, name: &str) -> Option<&Element> {
-        self.types.get(parent_type)?.element(name)
+        self.type_definition(parent_type)?.element(name)
     }
 
     /// The element and type of a JSON property, choices resolved.
     #[must_use]
     pub fn property(&self, parent_type: &str, property: &str) -> Option<Property<'_>> {
-        self.types.get(parent_type)?.property(property)
+        self.type_definition(parent_type)?.property(property)
     }
 
     /// The type of a JSON property of a type or group: `("Observation", "valueQuantity")` gives `Quantity`,
@@ -274,27 +291,30 @@ impl BaseTables {
     /// [`BaseTables::lineage`].
     #[must_use]
     pub fn invariants(&self, type_or_path: &str) -> &[Invariant] {
-        self.invariants.get(type_or_path).map_or(&[], Vec::as_slice)
+        self.invariants.get(type_or_path, parse::invariants).map_or(&[], Vec::as_slice)
     }
 
-    /// All paths that declare invariants, in no order.
+    /// All paths that declare invariants, sorted.
     pub fn invariant_paths(&self) -> impl Iterator<Item = &'static str> {
-        self.invariants.keys().copied()
+        self.invariants.iter().map(|entry| entry.name)
     }
 
-    /// The value sets of required bindings, in no order.
+    /// The value sets of required bindings, sorted by URL.
     pub fn value_sets(&self) -> impl Iterator<Item = &ValueSet> {
-        self.value_sets.values()
+        self.value_sets.iter().filter_map(|entry| self.value_set(entry.name))
     }
 
     /// Whether a value set of a required binding lists a code of a system.
     pub(crate) fn lists(&self, system: &str, code: &str) -> bool {
-        self.listed.get(system).is_some_and(|codes| codes.contains(code))
+        self.listed
+            .get_or_init(|| parse::listed(self.value_sets()))
+            .get(system)
+            .is_some_and(|codes| codes.contains(code))
     }
 
     /// A value set of a required binding by its canonical URL, without version.
     #[must_use]
     pub fn value_set(&self, url: &str) -> Option<&ValueSet> {
-        self.value_sets.get(url)
+        self.value_sets.get(url, parse::value_set)
     }
 }

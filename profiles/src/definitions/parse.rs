@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use ahash::{AHashMap, AHashSet};
 use serde::Deserialize;
 
+use super::entries::{Entries, Entry};
 use super::{BaseTables, Element, Invariant, JsonForm, TypeDefinition, TypeKind, TypeUse, ValueSet};
 use crate::issue::Severity;
 use crate::load_error::LoadError;
@@ -41,47 +42,27 @@ struct InvariantEntry(
     #[serde(borrow)] Cow<'static, str>,
 );
 
-type TypeEntries = BTreeMap<&'static str, TypeEntry>;
+/// The resource types, sorted, without the abstract ones. The head of a type stands on the line of its name.
+pub(super) fn resource_types(types: &Entries<Vec<TypeDefinition>>) -> Vec<&'static str> {
+    let is_one = |head: &str| head.contains(r#""kind":"resource""#) && !head.contains(r#""abstract":true"#);
+    types
+        .iter()
+        .filter(|entry| entry.text.lines().next().is_some_and(is_one))
+        .map(|entry| entry.name)
+        .collect()
+}
 
-pub(super) fn tables(
-    types: &'static str,
-    invariants: &'static str,
-    value_sets: &'static str,
-) -> Result<BaseTables, LoadError> {
-    let value_sets = parse_value_sets(value_sets)?;
-    let entries: TypeEntries =
-        serde_json::from_str(types).map_err(|error| fault(TYPES_FILE, error.to_string()))?;
-    let mut own = AHashMap::new();
-    for (name, entry) in &entries {
-        own_elements(name, entry, &mut own)?;
-    }
-    let mut types = AHashMap::with_capacity(own.len());
-    for (path, group) in &own {
-        let elements = flatten(&entries, &own, path, group)?;
-        let properties = properties(&elements);
-        let definition = TypeDefinition {
-            name: path.clone(),
-            kind: group.kind,
-            base: group.base,
-            is_abstract: group.is_abstract,
-            elements,
-            properties,
-        };
-        types.insert(path.clone(), definition);
-    }
-    let tables = BaseTables {
-        resource_types: entries
-            .iter()
-            .filter(|(_, entry)| entry.kind == "resource" && !entry.is_abstract)
-            .map(|(name, _)| *name)
-            .collect(),
-        types,
-        invariants: parse_invariants(invariants)?,
-        listed: listed(&value_sets),
-        value_sets,
-    };
-    every_name_resolves(&tables)?;
-    Ok(tables)
+/// A type with its groups, the type itself first.
+pub(super) fn type_with_groups(
+    tables: &BaseTables,
+    entry: &Entry<Vec<TypeDefinition>>,
+) -> Result<Vec<TypeDefinition>, LoadError> {
+    let read: TypeEntry = read_entry(entry, TYPES_FILE)?;
+    own_elements(entry.name, &read)?.into_iter().map(|(path, group)| flatten(tables, path, group)).collect()
+}
+
+fn read_entry<T, R: Deserialize<'static>>(entry: &Entry<T>, file: &str) -> Result<R, LoadError> {
+    serde_json::from_str(entry.text).map_err(|error| fault(file, format!("{}: {error}", entry.name)))
 }
 
 fn fault(file: &str, reason: impl Into<String>) -> LoadError {
@@ -96,12 +77,9 @@ struct Group {
     elements: Vec<Element>,
 }
 
-/// Splits the rows of one type into its groups: `coverage.priority` of `Account` belongs to `Account.coverage`.
-fn own_elements(
-    name: &'static str,
-    entry: &TypeEntry,
-    groups: &mut AHashMap<String, Group>,
-) -> Result<(), LoadError> {
+/// Splits the rows of one type into its groups: `coverage.priority` of `Account` belongs to `Account.coverage`. The
+/// type itself comes first.
+fn own_elements(name: &'static str, entry: &TypeEntry) -> Result<Vec<(String, Group)>, LoadError> {
     let kind = match (entry.kind, entry.json) {
         ("resource", _) => TypeKind::Resource,
         ("complex-type", _) => TypeKind::DataType,
@@ -112,7 +90,7 @@ fn own_elements(
     };
     let base = Some(entry.base).filter(|base| !base.is_empty());
     let root = Group { kind, base, is_abstract: entry.is_abstract, elements: Vec::new() };
-    groups.insert(name.to_owned(), root);
+    let mut groups = vec![(name.to_owned(), root)];
     for row in &entry.elements {
         let (path, cardinality, types, required_binding) = match row.as_slice() {
             [path, cardinality, types] => (*path, *cardinality, *types, None),
@@ -135,16 +113,17 @@ fn own_elements(
             only.code = Cow::Owned(full_path.clone());
             let group =
                 Group { kind: TypeKind::Group, base: Some(base), is_abstract: false, elements: Vec::new() };
-            groups.insert(full_path, group);
+            groups.push((full_path, group));
         }
         let (parent, last) = match path.rsplit_once('.') {
             Some((parent, last)) => (format!("{name}.{parent}"), last),
             None => (name.to_owned(), path),
         };
-        let parent = groups.get_mut(&parent).ok_or_else(|| bad("no parent above it"))?;
+        let parent = groups.iter_mut().find(|(known, _)| *known == parent);
+        let (_, parent) = parent.ok_or_else(|| bad("no parent above it"))?;
         parent.elements.push(Element { name: last, min, max, types, required_binding });
     }
-    Ok(())
+    Ok(groups)
 }
 
 fn type_use(owner: &str, text: &'static str) -> Option<TypeUse> {
@@ -163,34 +142,27 @@ fn type_use(owner: &str, text: &'static str) -> Option<TypeUse> {
     Some(TypeUse { code: Cow::Borrowed(code), plain, targets })
 }
 
-/// Puts the elements of the base types in front; an element of the same name takes the inherited one's place.
-fn flatten(
-    entries: &TypeEntries,
-    own: &AHashMap<String, Group>,
-    path: &str,
-    group: &Group,
-) -> Result<Vec<Element>, LoadError> {
-    let mut chain = vec![group];
-    let mut base = group.base;
-    while let Some(name) = base {
-        // A primitive is one value; the elements of its base type live in its companion property.
-        if matches!(group.kind, TypeKind::Primitive(_)) {
-            break;
+/// Puts the elements of the base type in front; an element of the same name takes the inherited one's place.
+fn flatten(tables: &BaseTables, path: String, group: Group) -> Result<TypeDefinition, LoadError> {
+    // A primitive is one value; the elements of its base type live in its companion property.
+    let base = group.base.filter(|_| !matches!(group.kind, TypeKind::Primitive(_)));
+    let mut elements = match base {
+        Some(name) => {
+            let base = tables.type_definition(name);
+            let unknown = || fault(TYPES_FILE, format!("{path} is based on an unknown {name}"));
+            base.ok_or_else(unknown)?.elements.clone()
         }
-        let above = own.get(name).filter(|_| entries.contains_key(name) && chain.len() < 8);
-        let above =
-            above.ok_or_else(|| fault(TYPES_FILE, format!("{path} is based on an unknown {name}")))?;
-        chain.push(above);
-        base = above.base;
-    }
-    let mut elements: Vec<Element> = Vec::new();
-    for element in chain.iter().rev().flat_map(|group| &group.elements) {
+        None => Vec::new(),
+    };
+    for element in group.elements {
         match elements.iter_mut().find(|known| known.name == element.name) {
-            Some(known) => known.clone_from(element),
-            None => elements.push(element.clone()),
+            Some(known) => *known = element,
+            None => elements.push(element),
         }
     }
-    Ok(elements)
+    let properties = properties(&elements);
+    let Group { kind, base, is_abstract, .. } = group;
+    Ok(TypeDefinition { name: path, kind, base, is_abstract, elements, properties })
 }
 
 fn properties(elements: &[Element]) -> AHashMap<String, (usize, usize)> {
@@ -204,58 +176,70 @@ fn properties(elements: &[Element]) -> AHashMap<String, (usize, usize)> {
     properties
 }
 
-fn parse_invariants(text: &'static str) -> Result<AHashMap<&'static str, Vec<Invariant>>, LoadError> {
-    let entries: BTreeMap<&'static str, Vec<InvariantEntry>> =
-        serde_json::from_str(text).map_err(|error| fault(INVARIANTS_FILE, error.to_string()))?;
-    let mut invariants = AHashMap::with_capacity(entries.len());
-    for (path, rows) in entries {
-        let mut declared = Vec::with_capacity(rows.len());
-        for InvariantEntry(key, severity, human, expression) in rows {
+/// The rows of an entry of `invariants.json`.
+pub(super) fn invariants(entry: &Entry<Vec<Invariant>>) -> Result<Vec<Invariant>, LoadError> {
+    let rows: Vec<InvariantEntry> = read_entry(entry, INVARIANTS_FILE)?;
+    rows.into_iter()
+        .map(|InvariantEntry(key, severity, human, expression)| {
             let severity = match severity {
                 "error" => Severity::Error,
                 "warning" => Severity::Warning,
                 _ => return Err(fault(INVARIANTS_FILE, format!("{key} has an unknown severity"))),
             };
-            declared.push(Invariant { key, severity, human, expression });
-        }
-        invariants.insert(path, declared);
-    }
-    Ok(invariants)
+            Ok(Invariant { key, severity, human, expression })
+        })
+        .collect()
 }
 
-fn parse_value_sets(text: &'static str) -> Result<AHashMap<&'static str, ValueSet>, LoadError> {
-    let entries: BTreeMap<&'static str, ValueSetEntry> =
-        serde_json::from_str(text).map_err(|error| fault(VALUE_SETS_FILE, error.to_string()))?;
-    let value_set = |(url, entry): (&'static str, ValueSetEntry)| {
-        let codes = entry.systems.map(|systems| systems.into_iter().collect());
-        (url, ValueSet { url, name: entry.name, codes })
-    };
-    Ok(entries.into_iter().map(value_set).collect())
+/// An entry of `value-sets.json`.
+pub(super) fn value_set(entry: &Entry<ValueSet>) -> Result<ValueSet, LoadError> {
+    let read: ValueSetEntry = read_entry(entry, VALUE_SETS_FILE)?;
+    let codes = read.systems.map(|systems| systems.into_iter().collect());
+    Ok(ValueSet { url: entry.name, name: read.name, codes })
 }
 
-/// The codes of all value sets, by system.
-fn listed(value_sets: &AHashMap<&'static str, ValueSet>) -> AHashMap<&'static str, AHashSet<&'static str>> {
+/// The codes of value sets, by system.
+pub(super) fn listed<'v>(
+    value_sets: impl Iterator<Item = &'v ValueSet>,
+) -> AHashMap<&'static str, AHashSet<&'static str>> {
     let mut listed: AHashMap<&'static str, AHashSet<&'static str>> = AHashMap::new();
-    for (system, codes) in value_sets.values().flat_map(|value_set| value_set.codes.iter().flatten()) {
+    for (system, codes) in value_sets.flat_map(|value_set| value_set.codes.iter().flatten()) {
         listed.entry(system).or_default().extend(codes);
     }
     listed
 }
 
-fn every_name_resolves(tables: &BaseTables) -> Result<(), LoadError> {
-    for definition in tables.types.values() {
+/// Reads all entries, and holds the types together.
+///
+/// # Errors
+/// The first that does not fit.
+#[cfg(test)]
+pub(super) fn read_all(tables: &BaseTables) -> Result<(), LoadError> {
+    fn sound<T>(entry: &Entry<T>, read: bool) -> Result<(), LoadError> {
+        entry.fault().filter(|_| !read).map_or(Ok(()), |fault| Err(fault.clone()))
+    }
+    for entry in tables.types.iter() {
+        sound(entry, tables.type_definition(entry.name).is_some())?;
+    }
+    for entry in tables.invariants.iter() {
+        sound(entry, !tables.invariants(entry.name).is_empty())?;
+    }
+    for entry in tables.value_sets.iter() {
+        sound(entry, tables.value_set(entry.name).is_some())?;
+    }
+    for definition in tables.types.iter().filter_map(|entry| tables.type_with_groups(entry.name)).flatten() {
         for element in &definition.elements {
             let place = || format!("{}.{}", definition.name, element.name);
             if element.types.is_empty() {
                 return Err(fault(TYPES_FILE, format!("{} has no type", place())));
             }
             for type_use in &element.types {
-                if !tables.types.contains_key(type_use.code.as_ref()) {
+                if tables.type_definition(&type_use.code).is_none() {
                     let reason = format!("{} is of the unknown type {}", place(), type_use.code);
                     return Err(fault(TYPES_FILE, reason));
                 }
             }
-            if let Some(url) = element.required_binding.filter(|url| !tables.value_sets.contains_key(url)) {
+            if let Some(url) = element.required_binding.filter(|url| tables.value_set(url).is_none()) {
                 let reason = format!("{} is bound to {url}, which {VALUE_SETS_FILE} lacks", place());
                 return Err(fault(TYPES_FILE, reason));
             }

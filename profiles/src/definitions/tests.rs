@@ -1,9 +1,10 @@
+use serde_json::Value;
 use sha2::{Digest, Sha256};
 
 use super::*;
 
 fn tables() -> &'static BaseTables {
-    BaseTables::builtin().unwrap()
+    BaseTables::builtin()
 }
 
 #[test]
@@ -55,8 +56,8 @@ fn elements_have_cardinality_targets_and_bindings() {
     assert_eq!(codes.contains("http://hl7.org/fhir/observation-status", "Final"), Some(false));
     let subject = tables().element("Observation", "subject").unwrap();
     assert_eq!(subject.types[0].targets, ["Patient", "Group", "Device", "Location"]);
-    let open: Vec<_> = tables().value_sets.values().filter(|value_set| value_set.codes.is_none()).collect();
-    assert_eq!((tables().value_sets.len(), open.len()), (224, 4), "{open:?}");
+    let open: Vec<_> = tables().value_sets().filter(|value_set| value_set.codes.is_none()).collect();
+    assert_eq!((tables().value_sets().count(), open.len()), (224, 4), "{open:?}");
     let mime = tables().value_set("http://hl7.org/fhir/ValueSet/mimetypes").unwrap();
     assert_eq!(mime.contains("urn:ietf:bcp:13", "text/plain"), None);
 }
@@ -90,19 +91,43 @@ fn invariants_are_found_at_the_path_that_declares_them() {
 }
 
 #[test]
+fn every_entry_of_the_tables_is_found_and_can_be_read() {
+    fn found<T>(entries: &Entries<T>) -> Vec<(String, Value)> {
+        entries
+            .iter()
+            .map(|entry| (entry.name.to_owned(), serde_json::from_str(entry.text).unwrap()))
+            .collect()
+    }
+    let all = |table: &str| -> Vec<(String, Value)> {
+        let entries: serde_json::Map<String, Value> = serde_json::from_str(table).unwrap();
+        entries.into_iter().collect()
+    };
+    assert_eq!(found(&tables().types), all(TYPES));
+    assert_eq!(found(&tables().invariants), all(INVARIANTS));
+    assert_eq!(found(&tables().value_sets), all(VALUE_SETS));
+    parse::read_all(tables()).unwrap();
+    let is_resource_type = |name: &str| {
+        let definition = tables().type_definition(name).unwrap();
+        definition.kind == TypeKind::Resource && !definition.is_abstract
+    };
+    let names = tables().types.iter().map(|entry| entry.name).filter(|name| is_resource_type(name));
+    assert_eq!(names.collect::<Vec<_>>(), tables().resource_types());
+}
+
+#[test]
 fn a_table_that_does_not_fit_is_refused_by_name() {
     let cases = [
-        (r#"{"A":{"kind":"complex-type","base":"","elements":[["x","0..1","B"]]}}"#, "unknown type B"),
-        (r#"{"A":{"kind":"complex-type","base":"B","elements":[]}}"#, "unknown B"),
-        (r#"{"A":{"kind":"complex-type","base":"A","elements":[]}}"#, "unknown A"),
-        (r#"{"A":{"kind":"complex-type","base":"","elements":[["x","often","A"]]}}"#, "no cardinality"),
-        (r#"{"A":{"kind":"complex-type","base":"","elements":[["x.y","0..1","A"]]}}"#, "no parent"),
-        (r#"{"A":{"kind":"complex-type","base":"","elements":[["x","0..1","A","v"]]}}"#, "lacks"),
-        (r#"{"A":{"kind":"poem","base":"","elements":[]}}"#, "unknown kind"),
-        ("[", "line 1"),
+        (r#""A":{"kind":"complex-type","base":"","elements":[["x","0..1","B"]]}"#, "unknown type B"),
+        (r#""A":{"kind":"complex-type","base":"B","elements":[]}"#, "unknown B"),
+        (r#""A":{"kind":"complex-type","base":"","elements":[["x","often","A"]]}"#, "no cardinality"),
+        (r#""A":{"kind":"complex-type","base":"","elements":[["x.y","0..1","A"]]}"#, "no parent"),
+        (r#""A":{"kind":"complex-type","base":"","elements":[["x","0..1","A","v"]]}"#, "lacks"),
+        (r#""A":{"kind":"poem","base":"","elements":[]}"#, "unknown kind"),
+        (r#""A":["#, "line 1"),
     ];
-    for (types, expected) in cases {
-        let error = parse::tables(types, "{}", "{}").unwrap_err().to_string();
+    for (entry, expected) in cases {
+        let types = format!("{{\n{entry}\n}}\n").leak();
+        let error = parse::read_all(&BaseTables::of(types, "{}", "{}")).unwrap_err().to_string();
         assert!(error.contains(expected) && error.contains("types.json"), "{error}");
     }
 }

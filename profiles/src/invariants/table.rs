@@ -1,6 +1,8 @@
 //! [`InvariantTable`]: the published invariants by the path of the element that carries them.
 
 use std::borrow::Cow;
+use std::fmt::Display;
+use std::sync::OnceLock;
 
 use ahash::AHashMap;
 
@@ -49,7 +51,7 @@ pub struct TableError {
     pub source: CompileError,
 }
 
-/// A compiled constraint.
+/// A constraint with its expression, which is compiled when a node is first held against it.
 #[derive(Debug, Clone)]
 pub struct Constraint {
     key: String,
@@ -57,28 +59,37 @@ pub struct Constraint {
     human: String,
     origin: Origin,
     written: String,
-    expression: Expression,
+    expression: OnceLock<Result<Expression, CompileError>>,
 }
 
 impl Constraint {
-    /// Compiles a row.
+    /// Takes a row and compiles its expression at once.
     ///
     /// # Errors
     /// When the expression is outside the subset.
     pub fn compile(row: InvariantRow<'_>, origin: Origin) -> Result<Constraint, TableError> {
-        let expression = Expression::compile(row.expression).map_err(|source| TableError {
-            path: row.path.to_owned(),
-            key: row.key.to_owned(),
-            source,
-        })?;
-        Ok(Constraint {
+        let constraint = Constraint::stated(row, origin);
+        match constraint.expression() {
+            Ok(_) => Ok(constraint),
+            Err(source) => {
+                Err(TableError { path: row.path.to_owned(), key: row.key.to_owned(), source: source.clone() })
+            }
+        }
+    }
+
+    fn stated(row: InvariantRow<'_>, origin: Origin) -> Constraint {
+        Constraint {
             key: row.key.to_owned(),
             severity: row.severity,
             human: row.human.to_owned(),
             origin,
             written: row.expression.to_owned(),
-            expression,
-        })
+            expression: OnceLock::new(),
+        }
+    }
+
+    fn expression(&self) -> Result<&Expression, &CompileError> {
+        self.expression.get_or_init(|| Expression::compile(&self.written)).as_ref()
     }
 
     /// The published key.
@@ -105,18 +116,21 @@ impl Constraint {
         &self.written
     }
 
-    /// The compiled expression.
-    #[must_use]
-    pub fn expression(&self) -> &Expression {
-        &self.expression
-    }
-
     /// Tests a node; raises an issue at `pointer` when the constraint is broken or cannot be evaluated.
     pub fn test(&self, focus: &Focus<'_>, pointer: impl FnOnce() -> String, issues: &mut Vec<Issue>) {
-        match self.expression.holds(focus) {
+        let expression = match self.expression() {
+            Ok(expression) => expression,
+            Err(error) => return issues.push(self.undecidable(error, pointer())),
+        };
+        match expression.holds(focus) {
             Ok(true) => {}
             Ok(false) => issues.push(self.breach(pointer())),
-            Err(error) => issues.push(self.undecidable(error, pointer())),
+            Err(error @ EvaluationError::Steps { .. }) => {
+                let mut issue = self.undecidable(&error, pointer());
+                issue.issue_type = IssueType::TooLong;
+                issues.push(issue.mend("Send a smaller document, one exam per message."));
+            }
+            Err(error) => issues.push(self.undecidable(&error, pointer())),
         }
     }
 
@@ -132,14 +146,10 @@ impl Constraint {
 
     /// The issue that a node is built so that the constraint cannot be applied. Its severity is that of a breach:
     /// what could not be checked is not taken as sound.
-    fn undecidable(&self, error: EvaluationError, pointer: String) -> Issue {
+    fn undecidable(&self, error: &dyn Display, pointer: String) -> Issue {
         let message = format!("The condition {} cannot be evaluated here: {error}.", self.key);
         let mut issue = Issue::new(&INVARIANT, pointer, message);
         issue.severity = self.severity;
-        if matches!(error, EvaluationError::Steps { .. }) {
-            issue.issue_type = IssueType::TooLong;
-            return issue.mend("Send a smaller document, one exam per message.");
-        }
         issue.mend("Correct the type or the number of the elements that the condition reads.")
     }
 }
@@ -173,7 +183,7 @@ pub(super) fn breach(
 ///     human: "dataAbsentReason SHALL only be present if Observation.value[x] is not present",
 ///     expression: "dataAbsentReason.empty() or value.empty()",
 /// };
-/// let table = InvariantTable::published([row]).unwrap();
+/// let table = InvariantTable::published([row]);
 /// let types = |_parent: &str, property: &str| match property {
 ///     "dataAbsentReason" => Some("CodeableConcept"),
 ///     _ => None,
@@ -199,14 +209,11 @@ pub struct InvariantTable {
 pub(super) struct CarryingElements(Vec<(String, String)>);
 
 impl InvariantTable {
-    /// Compiles the published rows. Keys that are checked by code, restated or left out (see the module
-    /// `exceptions`) are treated as listed there. A key that stands twice on one path counts once.
-    ///
-    /// # Errors
-    /// The first row whose expression is outside the subset.
-    pub fn published<'a>(
-        rows: impl IntoIterator<Item = InvariantRow<'a>>,
-    ) -> Result<InvariantTable, TableError> {
+    /// Takes the published rows. Keys that are checked by code, restated or left out (see the module `exceptions`)
+    /// are treated as listed there. A key that stands twice on one path counts once. An expression is compiled when it
+    /// is first needed; where it is outside the subset, every node that carries it cannot be judged and raises an issue.
+    #[must_use]
+    pub fn published<'a>(rows: impl IntoIterator<Item = InvariantRow<'a>>) -> InvariantTable {
         let mut table = InvariantTable::default();
         for mut row in rows {
             match exception(row.key).map(|exception| exception.treatment) {
@@ -218,7 +225,7 @@ impl InvariantTable {
             if constraints.iter().any(|other| other.key == row.key) {
                 continue;
             }
-            constraints.push(Constraint::compile(row, Origin::Fhir)?);
+            constraints.push(Constraint::stated(row, Origin::Fhir));
             let first = row.path.chars().next();
             table.on_primitives |= first.is_some_and(|first| first.is_ascii_lowercase());
             if let Some((parent, element)) = row.path.rsplit_once('.') {
@@ -228,7 +235,7 @@ impl InvariantTable {
                 }
             }
         }
-        Ok(table)
+        table
     }
 
     /// The constraints carried by a type or an element path.

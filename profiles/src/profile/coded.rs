@@ -2,32 +2,37 @@
 //!
 //! Both accept a standard code in place of one of ours where the concept maps leave no doubt.
 
+use std::sync::{Arc, Mutex, PoisonError};
+
 use ahash::{AHashMap, AHashSet};
 use serde_json::Value;
 
+use crate::definitions::BaseTables;
 use crate::json::{get, member, text};
-use crate::terminology::{CodingSense, LocalSystem, Resolved, Terminology, codings};
+use crate::terminology::{CodingSense, LocalSystem, Resolved, Terminology, Text, codings};
+
+const R4_VERSION: &str = "|4.0.1";
 
 /// The value set of a binding, with its members.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(super) struct BoundSet {
     /// Its canonical address.
     pub(super) url: String,
     /// Its title; empty where it has none.
     pub(super) title: String,
     /// System and code of its members.
-    pub(super) members: Vec<(String, String)>,
+    pub(super) members: Vec<(Text, Text)>,
     /// The same, to look them up.
-    by_system: AHashMap<String, AHashSet<String>>,
+    by_system: AHashMap<Text, AHashSet<Text>>,
 }
 
 impl BoundSet {
-    pub(super) fn new(url: String, title: String, members: Vec<(String, String)>) -> BoundSet {
-        let mut by_system: AHashMap<String, AHashSet<String>> = AHashMap::new();
+    fn new(url: &str, title: &str, members: Vec<(Text, Text)>) -> BoundSet {
+        let mut by_system: AHashMap<Text, AHashSet<Text>> = AHashMap::new();
         for (system, code) in &members {
             by_system.entry(system.clone()).or_default().insert(code.clone());
         }
-        BoundSet { url, title, members, by_system }
+        BoundSet { url: url.to_owned(), title: title.to_owned(), members, by_system }
     }
 
     fn holds(&self, system: &str, code: &str) -> bool {
@@ -36,6 +41,42 @@ impl BoundSet {
 
     pub(super) fn has_system(&self, system: &str) -> bool {
         self.by_system.contains_key(system)
+    }
+}
+
+/// The value sets of all bindings, each made when a profile first asks for it.
+#[derive(Debug)]
+pub(super) struct BoundSets {
+    terminology: Arc<Terminology>,
+    base: &'static BaseTables,
+    made: Mutex<AHashMap<String, Arc<BoundSet>>>,
+}
+
+impl BoundSets {
+    pub(super) fn new(terminology: Arc<Terminology>, base: &'static BaseTables) -> BoundSets {
+        BoundSets { terminology, base, made: Mutex::default() }
+    }
+
+    /// A value set by its canonical address; none where it is not loaded, or its codes cannot be listed.
+    pub(super) fn get(&self, url: &str) -> Option<Arc<BoundSet>> {
+        let mut made = self.made.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(known) = made.get(url) {
+            return Some(Arc::clone(known));
+        }
+        let members = self.terminology.members(url).map(<[_]>::to_vec).or_else(|| self.of_base(url))?;
+        let set = Arc::new(BoundSet::new(url, self.terminology.title(url).unwrap_or_default(), members));
+        made.insert(url.to_owned(), Arc::clone(&set));
+        Some(set)
+    }
+
+    fn of_base(&self, url: &str) -> Option<Vec<(Text, Text)>> {
+        let plain = url.strip_suffix(R4_VERSION).unwrap_or(url);
+        let systems = self.base.value_set(plain)?.codes.as_ref()?;
+        let of = |(system, codes): &(&'static str, Vec<&'static str>)| {
+            let system = *system;
+            codes.iter().map(move |code| (system.into(), (*code).into())).collect::<Vec<_>>()
+        };
+        Some(systems.iter().flat_map(of).collect())
     }
 }
 

@@ -8,18 +8,17 @@
 //! their own schemas.
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use serde_json::{Value, json};
 
-use super::coded::BoundSet;
+use super::coded::{BoundSet, BoundSets};
 use super::definition::{Definition, Node, steps};
 use super::keywords::{BINDING, FIXED, PATTERN, PRESENT, TARGET};
 use crate::definitions::{BaseTables, Element, TypeKind, TypeUse};
 use crate::load_error::LoadError;
-use crate::terminology::Terminology;
 
 const R4_TYPE: &str = "http://hl7.org/fhir/StructureDefinition/";
-const R4_VERSION: &str = "|4.0.1";
 const CODED: &[&str] = &["code", "string", "uri", "Coding", "CodeableConcept", "Quantity"];
 
 /// What a rule of the schema asks for.
@@ -39,8 +38,8 @@ pub(super) enum Check {
     Fixed(Value),
     /// It holds what this value holds.
     Pattern(Value),
-    /// It is in the value set with this number.
-    Binding { set: usize, extensible: bool },
+    /// It is in this value set.
+    Binding { set: Arc<BoundSet>, extensible: bool },
     /// It points at one of these resource types.
     Targets(Vec<String>),
     /// This many of its items belong to the slice.
@@ -97,12 +96,10 @@ impl Rules {
 /// The compiler of one profile.
 pub(super) struct Compiler<'c> {
     pub(super) base: &'static BaseTables,
-    pub(super) terminology: &'c Terminology,
+    pub(super) sets: &'c BoundSets,
     /// The profile, then the one it is based on, and so on.
     pub(super) chain: &'c [&'c Definition],
     pub(super) definition: &'c Definition,
-    /// The value sets of all profiles so far.
-    pub(super) value_sets: &'c mut Vec<BoundSet>,
     pub(super) rules: HashMap<String, Rule>,
 }
 
@@ -403,7 +400,8 @@ impl Compiler<'_> {
         }
         if let Some((set, extensible)) = self.binding(node, id)? {
             if CODED.contains(&kind) {
-                self.note(rules, id, Check::Binding { set, extensible }, json!({ BINDING: set }));
+                let rule = json!({ BINDING: set.url });
+                self.note(rules, id, Check::Binding { set, extensible }, rule);
             } else if node
                 .rules
                 .get("type")
@@ -421,8 +419,8 @@ impl Compiler<'_> {
         self.children(rules, node, kind, id)
     }
 
-    /// The value set of a binding that is enforced, by its number, and whether it is extensible.
-    pub(super) fn binding(&mut self, node: &Node, id: &str) -> Result<Option<(usize, bool)>, LoadError> {
+    /// The value set of a binding that is enforced, and whether it is extensible.
+    pub(super) fn binding(&self, node: &Node, id: &str) -> Result<Option<(Arc<BoundSet>, bool)>, LoadError> {
         let Some(binding) = node.rules.get("binding") else { return Ok(None) };
         let extensible = match binding.get("strength").and_then(Value::as_str) {
             Some("required") => false,
@@ -437,27 +435,13 @@ impl Compiler<'_> {
         let Some(url) = binding.get("valueSet").and_then(Value::as_str) else {
             return Err(self.definition.error(format!("{id}: the binding names no `valueSet`; add it.")));
         };
-        if let Some(number) = self.value_sets.iter().position(|set| set.url == url) {
-            return Ok(Some((number, extensible)));
-        }
-        let owned = |(system, code): (&str, &str)| (system.to_owned(), code.to_owned());
-        let members: Option<Vec<(String, String)>> =
-            self.terminology.codes(url).map(|codes| codes.map(owned).collect()).or_else(|| {
-                let plain = url.strip_suffix(R4_VERSION).unwrap_or(url);
-                let systems = self.base.value_set(plain)?.codes.as_ref()?;
-                let all =
-                    systems.iter().flat_map(|(system, codes)| codes.iter().map(move |code| (*system, *code)));
-                Some(all.map(owned).collect())
-            });
-        let Some(members) = members else {
-            return Err(self.definition.error(format!(
+        let set = self.sets.get(url).ok_or_else(|| {
+            self.definition.error(format!(
                 "{id} is bound to the value set {url}, which is not loaded, so its codes cannot be checked; add the \
                  ValueSet to the folder."
-            )));
-        };
-        let title = self.terminology.title(url).unwrap_or_default().to_owned();
-        self.value_sets.push(BoundSet::new(url.to_owned(), title, members));
-        Ok(Some((self.value_sets.len() - 1, extensible)))
+            ))
+        })?;
+        Ok(Some((set, extensible)))
     }
 
     /// The resource types that a reference of this node may point at, where the profile says so.

@@ -8,13 +8,13 @@ use std::sync::Arc;
 use jsonschema::{Keyword, ValidationError, ValidationOptions};
 use serde_json::Value;
 
-use super::coded::{self, BoundSet, Verdict};
+use super::coded::{self, BoundSets, Verdict};
 use crate::json::{member, text};
 use crate::terminology::Terminology;
 
 /// One of the named properties is there: `["status", "_status"]`.
 pub(super) const PRESENT: &str = "fhirPresent";
-/// The coded value is in the value set with this number.
+/// The coded value is in the value set with this address.
 pub(super) const BINDING: &str = "fhirBinding";
 /// The value holds what the pattern holds.
 pub(super) const PATTERN: &str = "fhirPattern";
@@ -27,7 +27,7 @@ pub(super) const TARGET: &str = "fhirTarget";
 #[derive(Debug, Clone)]
 pub(super) struct Lookup {
     pub(super) terminology: Arc<Terminology>,
-    pub(super) value_sets: Arc<Vec<BoundSet>>,
+    pub(super) sets: Arc<BoundSets>,
 }
 
 /// A keyword as a predicate.
@@ -62,12 +62,11 @@ pub(super) fn options(lookup: &Lookup) -> ValidationOptions<'static> {
             })) as Boxed)
         })
         .with_keyword(BINDING, move |_, wanted, _| {
-            let number = wanted.as_u64().and_then(|number| usize::try_from(number).ok());
-            let lookup = for_binding.clone();
+            let set = wanted.as_str().and_then(|url| for_binding.sets.get(url));
+            let set = set.ok_or_else(|| ValidationError::custom("the value set is not loaded"))?;
+            let terminology = Arc::clone(&for_binding.terminology);
             Ok(Box::new(Test(move |value: &Value| {
-                let set = number.and_then(|number| lookup.value_sets.get(number));
-                let judged = set.map(|set| coded::judge(&lookup.terminology, set, value));
-                !is_coded(value) || judged == Some(Verdict::Member)
+                !is_coded(value) || coded::judge(&terminology, &set, value) == Verdict::Member
             })) as Boxed)
         })
         .with_keyword(PATTERN, move |_, wanted, _| {

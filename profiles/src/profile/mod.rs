@@ -37,6 +37,7 @@ use crate::json::push_pointer;
 use crate::load_error::LoadError;
 use crate::terminology::Terminology;
 
+use coded::BoundSets;
 use compile::{Compiled, Compiler};
 use constraint::Condition;
 use definition::Definition;
@@ -48,10 +49,22 @@ include!("../../local/embedded_profiles.rs");
 
 const R4_BASE: &str = "http://hl7.org/fhir/StructureDefinition/";
 
-/// A profile ready to use. Its schema is built when a resource first needs it.
+/// The canonical address of a shipped profile is this and its name, which is also that of its file.
+const CANONICAL: &str = "https://solewire.example/fhir/StructureDefinition/";
+
+/// A profile. What ships is read when a resource first needs it, what a site adds when it is loaded.
 #[derive(Debug)]
 struct Profile {
-    definition: Definition,
+    url: String,
+    /// The file of a shipped one.
+    shipped: Option<&'static (&'static str, &'static str)>,
+    definition: OnceLock<Result<Definition, LoadError>>,
+    ready: OnceLock<Result<Ready, LoadError>>,
+}
+
+/// What a profile asks for, ready to use. Its schema is built when a resource is first held against it.
+#[derive(Debug)]
+struct Ready {
     compiled: Compiled,
     conditions: Vec<Condition>,
     /// The number of the profile it is based on; none for one on an R4 type.
@@ -74,16 +87,31 @@ pub struct Profiles {
 }
 
 impl Profiles {
-    /// Loads what ships with the crate.
-    ///
-    /// # Errors
-    /// When a shipped file is inconsistent; a test keeps this from happening.
-    pub fn builtin(terminology: Arc<Terminology>) -> Result<Profiles, LoadError> {
-        Profiles::with_files::<&str, &str>(terminology, &[])
+    /// What ships with the crate.
+    #[must_use]
+    pub fn builtin(terminology: Arc<Terminology>) -> Profiles {
+        let profile = |file: &'static (&'static str, &'static str)| {
+            let name = file.0.rsplit('/').next().unwrap_or_default();
+            Profile {
+                url: format!("{CANONICAL}{}", name.strip_suffix(".json").unwrap_or(name)),
+                shipped: Some(file),
+                definition: OnceLock::new(),
+                ready: OnceLock::new(),
+            }
+        };
+        let profiles: Vec<Profile> = PROFILES.iter().map(profile).collect();
+        let by_url = profiles.iter().enumerate().map(|(number, profile)| (profile.url.clone(), number));
+        let base = BaseTables::builtin();
+        Profiles {
+            by_url: by_url.collect(),
+            profiles,
+            base,
+            lookup: Lookup { sets: Arc::new(BoundSets::new(Arc::clone(&terminology), base)), terminology },
+        }
     }
 
-    /// Loads what ships with the crate and the StructureDefinition resources among `files` (name and text). Other
-    /// resources are left alone; give those to [`Terminology::with_files`] first.
+    /// What ships with the crate and the StructureDefinition resources among `files` (name and text). Other resources
+    /// are left alone; give those to [`Terminology::with_files`] first.
     ///
     /// # Errors
     /// A text that is not JSON, a profile that lacks what it needs, or one that asks for what cannot be enforced. The
@@ -92,47 +120,89 @@ impl Profiles {
         terminology: Arc<Terminology>,
         files: &[(N, T)],
     ) -> Result<Profiles, LoadError> {
-        let shipped = PROFILES.iter().copied();
-        let own = files.iter().map(|(name, content)| (name.as_ref(), content.as_ref()));
-        let mut definitions: Vec<Definition> = Vec::new();
-        let mut by_url = AHashMap::new();
-        for (name, content) in shipped.chain(own) {
-            let Some(definition) = Definition::read(name, content)? else { continue };
-            if by_url.insert(definition.url.clone(), definitions.len()).is_some() {
+        let mut all = Profiles::builtin(terminology);
+        let first = all.profiles.len();
+        for (name, content) in files {
+            let Some(definition) = Definition::read(name.as_ref(), content.as_ref())? else { continue };
+            if all.by_url.insert(definition.url.clone(), all.profiles.len()).is_some() {
                 let reason =
                     format!("the profile {} is already loaded; give yours its own `url`.", definition.url);
                 return Err(definition.error(reason));
             }
-            definitions.push(definition);
+            all.profiles.push(Profile {
+                url: definition.url.clone(),
+                shipped: None,
+                definition: OnceLock::from(Ok(definition)),
+                ready: OnceLock::new(),
+            });
         }
-        let base = BaseTables::builtin()?;
-        let mut value_sets = Vec::new();
-        let mut compiled = Vec::new();
-        for definition in &definitions {
-            let chain = chain(definition, &definitions, &by_url)?;
-            let compiler = Compiler {
-                base,
-                terminology: &terminology,
-                chain: &chain,
-                definition,
-                value_sets: &mut value_sets,
-                rules: HashMap::new(),
+        for number in first..all.profiles.len() {
+            all.try_ready(number).transpose().map_err(Clone::clone)?;
+        }
+        Ok(all)
+    }
+
+    fn definition(&self, number: usize) -> Option<&Definition> {
+        self.try_definition(self.profiles.get(number)?).ok()
+    }
+
+    fn try_definition<'p>(&self, profile: &'p Profile) -> Result<&'p Definition, &'p LoadError> {
+        let read = || {
+            let (file, text) = profile.shipped.copied().unwrap_or_default();
+            let lacking = || LoadError { file: file.to_owned(), reason: "it is no profile".to_owned() };
+            Definition::read(file, text)?.ok_or_else(lacking)
+        };
+        profile.definition.get_or_init(read).as_ref()
+    }
+
+    fn ready(&self, number: usize) -> Option<&Ready> {
+        self.try_ready(number)?.ok()
+    }
+
+    fn try_ready(&self, number: usize) -> Option<Result<&Ready, &LoadError>> {
+        let profile = self.profiles.get(number)?;
+        Some(profile.ready.get_or_init(|| self.make_ready(profile)).as_ref())
+    }
+
+    fn make_ready(&self, profile: &Profile) -> Result<Ready, LoadError> {
+        let definition = self.try_definition(profile).map_err(Clone::clone)?;
+        let chain = self.chain(definition)?;
+        let compiler = Compiler {
+            base: self.base,
+            sets: &self.lookup.sets,
+            chain: &chain,
+            definition,
+            rules: HashMap::new(),
+        };
+        Ok(Ready {
+            compiled: compiler.compile()?,
+            conditions: constraint::compile(definition, self.base)?,
+            base: self.by_url.get(&definition.base).copied(),
+            validator: OnceLock::new(),
+        })
+    }
+
+    /// A profile and those it is based on, down to an R4 type.
+    fn chain<'d>(&'d self, definition: &'d Definition) -> Result<Vec<&'d Definition>, LoadError> {
+        let mut chain = vec![definition];
+        let mut last = definition;
+        while last.base != format!("{R4_BASE}{}", definition.resource_type) {
+            let base = self.by_url.get(&last.base).and_then(|number| self.definition(*number));
+            let Some(base) = base.filter(|base| base.resource_type == definition.resource_type) else {
+                return Err(definition.error(format!(
+                    "`baseDefinition` leads to {}, which is neither a loaded profile nor the R4 type {}; add its file.",
+                    last.base, definition.resource_type
+                )));
             };
-            compiled.push((compiler.compile()?, constraint::compile(definition, base)?));
+            if chain.iter().any(|known| known.url == base.url) {
+                return Err(
+                    definition.error("`baseDefinition` leads back to the profile itself; correct it.")
+                );
+            }
+            chain.push(base);
+            last = base;
         }
-        let lookup = Lookup { terminology, value_sets: Arc::new(value_sets) };
-        let profiles = definitions
-            .into_iter()
-            .zip(compiled)
-            .map(|(definition, (compiled, conditions))| Profile {
-                base: by_url.get(&definition.base).copied(),
-                definition,
-                compiled,
-                conditions,
-                validator: OnceLock::new(),
-            })
-            .collect();
-        Ok(Profiles { profiles, by_url, base, lookup })
+        Ok(chain)
     }
 
     /// The code systems and value sets that the profiles are bound to.
@@ -143,19 +213,20 @@ impl Profiles {
 
     /// The canonical addresses of the loaded profiles, the shipped ones first.
     pub fn urls(&self) -> impl Iterator<Item = &str> {
-        self.profiles.iter().map(|profile| profile.definition.url.as_str())
+        self.profiles.iter().map(|profile| profile.url.as_str())
     }
 
     /// The conditions that the profiles state beyond those of R4, in the order of the profiles.
     pub fn conditions(&self) -> impl Iterator<Item = StatedCondition<'_>> {
-        self.profiles.iter().flat_map(|profile| {
-            profile.conditions.iter().map(|condition| StatedCondition {
+        self.profiles.iter().enumerate().flat_map(|(number, profile)| {
+            let conditions = self.ready(number).into_iter().flat_map(|ready| &ready.conditions);
+            conditions.map(|condition| StatedCondition {
                 key: condition.constraint.key(),
                 severity: condition.constraint.severity(),
                 human: condition.constraint.human(),
                 expression: condition.constraint.written(),
                 on: vec![condition.path.as_str()],
-                profile: Some(profile.definition.url.as_str()),
+                profile: Some(profile.url.as_str()),
                 handling: Handling::AsWritten,
             })
         })
@@ -187,7 +258,7 @@ impl Profiles {
             let chosen = self.select(resource, &pointer).profiles;
             let urls: Vec<&str> = chosen
                 .into_iter()
-                .filter_map(|number| Some(self.profiles.get(number)?.definition.url.as_str()))
+                .filter_map(|number| Some(self.profiles.get(number)?.url.as_str()))
                 .collect();
             if !urls.is_empty() {
                 held.push((pointer, urls));
@@ -232,9 +303,7 @@ impl Profiles {
         let selection = self.select(resource, pointer);
         let mut found = Vec::new();
         for number in selection.profiles {
-            if let Some(profile) = self.profiles.get(number) {
-                self.apply(profile, resource, pointer, around, &mut found);
-            }
+            self.apply(number, resource, pointer, around, &mut found);
         }
         if selection.code_at_fault {
             // The code was judged once, against the whole code system; each profile would only repeat it.
@@ -247,31 +316,31 @@ impl Profiles {
 
     fn apply(
         &self,
-        profile: &Profile,
+        number: usize,
         resource: &Value,
         pointer: &str,
         around: &Surroundings<'_>,
         issues: &mut Vec<Issue>,
     ) {
-        let validator = profile
-            .validator
-            .get_or_init(|| keywords::options(&self.lookup).build(&profile.compiled.schema).ok());
-        let Some(validator) = validator else {
-            let message = format!("Profile `{}` could not be built.", profile.definition.name);
-            issues.push(Issue::new(&rules::PROFILE_UNUSABLE, pointer, message));
-            return;
+        let (Some(definition), Some(ready)) = (self.definition(number), self.ready(number)) else {
+            return issues
+                .push(unusable(self.profiles.get(number).map_or("", |profile| &profile.url), pointer));
+        };
+        let build = || keywords::options(&self.lookup).build(&ready.compiled.schema).ok();
+        let Some(validator) = ready.validator.get_or_init(build) else {
+            return issues.push(unusable(&definition.name, pointer));
         };
         // To know that all is well is cheaper than to gather what is not.
         let errors = (!validator.is_valid(resource)).then(|| validator.iter_errors(resource));
         for error in errors.into_iter().flatten() {
-            let rule = enclosing(error.schema_path().as_str(), &profile.compiled);
+            let rule = enclosing(error.schema_path().as_str(), &ready.compiled);
             let Some(rule) = rule else {
-                let message = format!("Profile `{}` refuses this without a reason.", profile.definition.name);
+                let message = format!("Profile `{}` refuses this without a reason.", definition.name);
                 issues.push(Issue::new(&rules::PROFILE_UNUSABLE, pointer, message));
                 continue;
             };
             let failure = Failure {
-                profile: &profile.definition,
+                profile: definition,
                 rule,
                 pointer: format!("{pointer}{}", error.instance_path().as_str()),
                 value: error.instance(),
@@ -279,7 +348,7 @@ impl Profiles {
             };
             failure.report(&self.lookup, around, issues);
         }
-        constraint::check(&profile.conditions, self.base, resource, pointer, issues);
+        constraint::check(&ready.conditions, self.base, resource, pointer, issues);
     }
 }
 
@@ -294,29 +363,10 @@ fn enclosing<'c>(path: &str, compiled: &'c Compiled) -> Option<&'c compile::Rule
     }
 }
 
-/// A profile and those it is based on, down to an R4 type.
-fn chain<'d>(
-    definition: &'d Definition,
-    all: &'d [Definition],
-    by_url: &AHashMap<String, usize>,
-) -> Result<Vec<&'d Definition>, LoadError> {
-    let mut chain = vec![definition];
-    let mut last = definition;
-    while last.base != format!("{R4_BASE}{}", definition.resource_type) {
-        let base = by_url.get(&last.base).and_then(|number| all.get(*number));
-        let Some(base) = base.filter(|base| base.resource_type == definition.resource_type) else {
-            return Err(definition.error(format!(
-                "`baseDefinition` leads to {}, which is neither a loaded profile nor the R4 type {}; add its file.",
-                last.base, definition.resource_type
-            )));
-        };
-        if chain.iter().any(|known| known.url == base.url) {
-            return Err(definition.error("`baseDefinition` leads back to the profile itself; correct it."));
-        }
-        chain.push(base);
-        last = base;
-    }
-    Ok(chain)
+/// A profile that a resource could not be held against. A test makes all that ship ready.
+fn unusable(name: &str, pointer: &str) -> Issue {
+    let message = format!("Profile `{name}` could not be built.");
+    Issue::new(&rules::PROFILE_UNUSABLE, pointer, message)
 }
 
 #[cfg(test)]

@@ -83,11 +83,7 @@ impl Failure<'_> {
                 issues.push(Issue::new(&rules::PROFILE_FIXED, &self.pointer, message).value(self.value));
             }
             Check::Pattern(wanted) => self.pattern(lookup, wanted, issues),
-            Check::Binding { set, extensible } => {
-                if let Some(set) = lookup.value_sets.get(*set) {
-                    self.binding(lookup, set, *extensible, issues);
-                }
-            }
+            Check::Binding { set, extensible } => self.binding(lookup, set, *extensible, issues),
             Check::Targets(targets) => self.target(targets, around, issues),
             Check::Slice { name, least, most } => {
                 let most = most.map_or_else(|| "any number".to_owned(), |most| most.to_string());
@@ -142,7 +138,7 @@ impl Failure<'_> {
         let strength = if extensible { "extensible" } else { "required" };
         let title = if set.title.is_empty() { String::new() } else { format!("\"{}\" ", set.title) };
         let mut message = format!("{what}; {} binds it to {title}{} ({strength}).", self.says(), set.url);
-        let codes: Vec<&str> = set.members.iter().map(|(_, code)| code.as_str()).collect();
+        let codes: Vec<&str> = set.members.iter().map(|(_, code)| code.as_ref()).collect();
         if codes.len() <= LISTED {
             message.push_str(&format!(" Allowed: {}.", codes.join(", ")));
         }
@@ -175,7 +171,7 @@ impl Failure<'_> {
             let (_, code) = set.members.iter().find(|(_, code)| {
                 code.strip_prefix(side).and_then(|rest| rest.strip_prefix('-')) == Some(site)
             })?;
-            Some(code.as_str())
+            Some(code.as_ref())
         };
         Some([member("left")?, member("right")?])
     }

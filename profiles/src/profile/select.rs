@@ -2,13 +2,12 @@
 
 use serde_json::Value;
 
-use super::{Profiles, coded, rules};
+use super::{CANONICAL, Profiles, coded, rules};
 use crate::issue::Issue;
 use crate::json::{get, text};
 use crate::nearest::nearest;
 use crate::terminology::{LocalSystem, Resolved, codings};
 
-const CANONICAL: &str = "https://solewire.example/fhir/StructureDefinition/";
 /// The code of the panel, and the name of its profile.
 const PANEL: &str = "foot-exam";
 /// The profile of every finding; it says which codes are tests.
@@ -53,7 +52,7 @@ impl Profiles {
                         "The resource claims a profile that is not loaded; it was not checked against it.";
                     selection.issues.push(Issue::new(&rules::PROFILE_NOT_LOADED, at, message).value(claim));
                 }
-                Some(profile) => match self.profiles.get(*profile).map(|profile| &profile.definition) {
+                Some(profile) => match self.definition(*profile) {
                     Some(definition) if definition.resource_type != kind => {
                         let message = format!(
                             "The resource claims profile `{}`, which is for {}.",
@@ -157,10 +156,10 @@ impl Profiles {
                 continue;
             }
             all.push(number);
-            waiting.extend(self.profiles.get(number).and_then(|profile| profile.base));
-            let of_site = self.profiles.iter().enumerate().skip(super::PROFILES.len());
-            let narrowing = of_site.filter(|(_, profile)| profile.base == Some(number));
-            waiting.extend(narrowing.map(|(narrower, _)| narrower));
+            waiting.extend(self.ready(number).and_then(|ready| ready.base));
+            let of_site = super::PROFILES.len()..self.profiles.len();
+            waiting
+                .extend(of_site.filter(|site| self.ready(*site).is_some_and(|it| it.base == Some(number))));
         }
         all.sort_unstable();
         all

@@ -215,7 +215,7 @@ impl Compiler<'_> {
                 }
             }
             if let Some((set, false)) = self.binding(&place, id)? {
-                return Ok(json!({ BINDING: set }));
+                return Ok(json!({ BINDING: set.url }));
             }
         }
         let path: Vec<&str> = names.iter().map(|(name, _)| name.as_str()).collect();

@@ -18,12 +18,12 @@ pub(super) const FMA: &str = "urn:oid:2.16.840.1.113883.6.119";
 
 pub(super) fn profiles() -> &'static Profiles {
     static PROFILES: OnceLock<Profiles> = OnceLock::new();
-    PROFILES.get_or_init(|| Profiles::builtin(terminology()).unwrap())
+    PROFILES.get_or_init(|| Profiles::builtin(terminology()))
 }
 
 pub(super) fn terminology() -> Arc<Terminology> {
     static TERMINOLOGY: OnceLock<Arc<Terminology>> = OnceLock::new();
-    Arc::clone(TERMINOLOGY.get_or_init(|| Arc::new(Terminology::builtin().unwrap())))
+    Arc::clone(TERMINOLOGY.get_or_init(|| Arc::new(Terminology::builtin())))
 }
 
 pub(super) fn concept(system: &str, code: &str) -> Value {

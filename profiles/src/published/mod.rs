@@ -33,7 +33,7 @@ pub fn published() -> Result<Vec<Published>, LoadError> {
             serde_json::from_str(content).map_err(|cause| error(path, &cause.to_string()))?;
         all.push(Published { path, resource });
     }
-    let tables = BaseTables::builtin()?;
+    let tables = BaseTables::builtin();
     let differentials: Vec<Value> = all.iter().map(|one| one.resource.clone()).collect();
     for one in all.iter_mut().filter(|one| text(&one.resource, "resourceType") == "StructureDefinition") {
         let elements = elements(tables, &differentials, &one.resource)

@@ -26,7 +26,7 @@ fn exam(time: &str, results: &[(Key, ResultCode)]) -> FootExam {
 
 fn with_facts(exam: FootExam) -> ExamFacts {
     static TERMINOLOGY: std::sync::OnceLock<Terminology> = std::sync::OnceLock::new();
-    let terminology = TERMINOLOGY.get_or_init(|| Terminology::builtin().unwrap());
+    let terminology = TERMINOLOGY.get_or_init(Terminology::builtin);
     let findings = findings(&exam, terminology, MonofilamentCriterion::default());
     ExamFacts { exam, findings }
 }

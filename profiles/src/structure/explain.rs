@@ -29,20 +29,17 @@ pub(super) struct Explainer<'c> {
 }
 
 impl Explainer<'_> {
-    /// Adds the issues of one error, found in a value of `root_type` that stands at `base`.
-    pub(super) fn explain(&mut self, root_type: &str, base: &str, error: &ValidationError<'_>) {
+    /// Adds the issues of one error, found in a value that stands at `base` and is told by `from`.
+    pub(super) fn explain(&mut self, from: &Place<'static>, base: &str, error: &ValidationError<'_>) {
         if is_full(self.issues) {
             return;
         }
         let pointer = format!("{base}{}", error.instance_path().as_str());
         let instance = error.instance();
-        let Some(place) = Place::find(self.tables, root_type, error.instance_path().as_str()) else {
+        let Some(place) = from.below(self.tables, error.instance_path().as_str()) else {
             // The schema follows the tables, so it cannot find fault with a place that they do not know.
-            self.issues.push(Issue::new(
-                &rules::TYPE,
-                pointer,
-                format!("This part of {root_type} breaks R4."),
-            ));
+            let message = format!("This part of {} breaks R4.", from.label());
+            self.issues.push(Issue::new(&rules::TYPE, pointer, message));
             return;
         };
         match error.kind() {
@@ -86,7 +83,7 @@ impl Explainer<'_> {
         }
     }
 
-    fn own_keyword(&mut self, keyword: &str, place: &Place<'_>, pointer: String, instance: &Value) {
+    fn own_keyword(&mut self, keyword: &str, place: &Place<'static>, pointer: String, instance: &Value) {
         match keyword {
             keywords::PRIMITIVE => self.broken_primitive(place, pointer, instance),
             keywords::OBJECT => {
@@ -98,16 +95,20 @@ impl Explainer<'_> {
             }
             keywords::TARGETS => self.wrong_target(place, &pointer, instance),
             keywords::BINDING => self.unlisted_concept(place, pointer),
-            keywords::TYPE => match self.compiled.validator(schema::EXTENSION) {
-                Ok(validator) => {
-                    for error in validator.iter_errors(instance) {
-                        self.explain(schema::EXTENSION, &pointer, &error);
+            keywords::TYPE => {
+                let Some(definition) = place.definition else { return };
+                match self.compiled.validator(&definition.name) {
+                    Ok(validator) => {
+                        for error in validator.iter_errors(instance) {
+                            self.explain(place, &pointer, &error);
+                        }
+                    }
+                    Err(unusable) => {
+                        let message = format!("Not checked: {unusable}.");
+                        self.issues.push(Issue::new(&rules::TYPE, pointer, message));
                     }
                 }
-                Err(unusable) => {
-                    self.issues.push(Issue::new(&rules::TYPE, pointer, format!("Not checked: {unusable}.")));
-                }
-            },
+            }
             _ => {
                 let message = format!("{} breaks R4 (`{keyword}`).", place.label());
                 self.issues.push(Issue::new(&rules::TYPE, pointer, message));

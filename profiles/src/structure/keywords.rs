@@ -3,9 +3,9 @@
 //! A keyword only finds out that something is wrong; the explanation is made afterwards from the same functions, with
 //! exact places, because the schema engine reports at the node of the keyword alone.
 
-use std::sync::{Arc, Weak};
+use std::sync::{Arc, OnceLock, Weak};
 
-use jsonschema::{Keyword, ValidationError};
+use jsonschema::{Keyword, ValidationError, Validator};
 use serde_json::{Map, Value};
 
 use super::compiled::Compiled;
@@ -30,7 +30,24 @@ struct PrimitiveKeyword(Primitive);
 struct ObjectKeyword(Arc<ObjectRules>);
 struct TargetsKeyword(&'static BaseTables, Vec<&'static str>);
 struct BindingKeyword(&'static ValueSet);
-struct TypeKeyword(Weak<Compiled>, String);
+/// Finds its validator at the first value. Both are held weakly: types contain one another, and the cache owns them all.
+struct TypeKeyword {
+    compiled: Weak<Compiled>,
+    type_name: String,
+    validator: OnceLock<Weak<Validator>>,
+}
+
+impl TypeKeyword {
+    fn validator(&self) -> Option<Arc<Validator>> {
+        if let Some(known) = self.validator.get() {
+            return known.upgrade();
+        }
+        // The owner of the cache outlives every check that runs in it.
+        let found = self.compiled.upgrade()?.validator(&self.type_name).ok()?;
+        self.validator.get_or_init(|| Arc::downgrade(&found));
+        Some(found)
+    }
+}
 
 macro_rules! keyword {
     ($keyword:ty, $self:ident, $instance:ident, $valid:expr) => {
@@ -61,14 +78,11 @@ keyword!(
     instance.as_object().is_none_or(|object| reference::check(self.0, &self.1, object).is_none())
 );
 keyword!(BindingKeyword, self, instance, has_coding_from(self.0, instance));
-// The owner of the cache outlives every check that runs in it.
 keyword!(
     TypeKeyword,
     self,
     instance,
-    self.0.upgrade().is_some_and(|compiled| compiled
-        .validator(&self.1)
-        .is_ok_and(|validator| validator.is_valid(instance)))
+    !instance.is_object() || self.validator().is_some_and(|validator| validator.is_valid(instance))
 );
 
 /// Whether a CodeableConcept has a coding from a value set. Anything else is judged elsewhere.
@@ -115,6 +129,7 @@ pub(super) fn options(
         })
         .with_keyword(TYPE, move |_: &Map<String, Value>, value: &Value, _| -> Made<'_> {
             let name = value.as_str().ok_or_else(|| unusable(TYPE))?;
-            Ok(Box::new(TypeKeyword(owner.clone(), name.to_owned())))
+            let (compiled, type_name) = (owner.clone(), name.to_owned());
+            Ok(Box::new(TypeKeyword { compiled, type_name, validator: OnceLock::new() }))
         })
 }

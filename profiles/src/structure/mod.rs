@@ -1,7 +1,7 @@
 //! Base R4: is this resource built as R4 (4.0.1) says, whatever its type?
 //!
-//! The tables of [`crate::definitions`] become a JSON Schema for each resource type when the type is first met; the
-//! `jsonschema` crate runs it, offline, with a few keywords of our own. Its errors are then worded from the tables.
+//! The tables of [`crate::definitions`] become a JSON Schema for each type when the type is first met; the `jsonschema`
+//! crate runs it, offline, with a few keywords of our own. Its errors are then worded from the tables.
 //! Resources inside resources are held each against its own type.
 //!
 //! The invariants that R4 states in FHIRPath are checked by [`crate::invariants`].
@@ -33,6 +33,7 @@ use crate::json::push_pointer;
 use bundle::FullUrls;
 use compiled::Compiled;
 use explain::Explainer;
+use place::Place;
 use resolve::Walk;
 
 /// Holds documents against base R4. Cheap to share; keeps the schemas that it has compiled.
@@ -93,10 +94,12 @@ impl Checker {
         let Some(type_name) = self.resource_type(resource, pointer, issues) else { return };
         match self.compiled.validator(type_name) {
             Ok(validator) => {
-                if !validator.is_valid(value) {
+                if !validator.is_valid(value)
+                    && let Some(root) = Place::root(self.tables, type_name)
+                {
                     let mut explainer = Explainer { tables: self.tables, compiled: &self.compiled, issues };
                     for error in validator.iter_errors(value) {
-                        explainer.explain(type_name, pointer, &error);
+                        explainer.explain(&root, pointer, &error);
                     }
                 }
             }

@@ -21,17 +21,22 @@ pub(super) struct Place<'t> {
 }
 
 impl<'t> Place<'t> {
-    /// Follows a JSON pointer from a root of a known type. None when it leaves what the tables know.
-    pub(super) fn find(tables: &'t BaseTables, root_type: &str, pointer: &str) -> Option<Place<'t>> {
-        let root = tables.type_definition(root_type)?;
-        let mut place = Place {
+    /// The root of a value of a known type. None when the tables do not know it.
+    pub(super) fn root(tables: &'t BaseTables, name: &str) -> Option<Place<'t>> {
+        let root = tables.type_definition(name)?;
+        Some(Place {
             owner: root,
             element: None,
             type_use: None,
             definition: Some(root),
             companion: false,
             item: false,
-        };
+        })
+    }
+
+    /// Follows a JSON pointer from here. None when it leaves what the tables know.
+    pub(super) fn below(&self, tables: &'t BaseTables, pointer: &str) -> Option<Place<'t>> {
+        let mut place = self.clone();
         // Names of elements are letters, so nothing has to be unescaped, and digits are an index.
         for token in pointer.split('/').skip(1) {
             place = if token.starts_with(|first: char| first.is_ascii_digit()) {

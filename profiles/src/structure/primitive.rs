@@ -334,7 +334,7 @@ mod tests {
 
     #[test]
     fn every_primitive_of_the_tables_has_its_rule() {
-        let tables = crate::definitions::BaseTables::builtin().unwrap();
+        let tables = crate::definitions::BaseTables::builtin();
         for primitive in Primitive::ALL {
             assert_eq!(Primitive::from_name(primitive.name()), Some(*primitive));
             assert!(tables.primitive_form(primitive.name()).is_some(), "{}", primitive.name());

@@ -76,7 +76,7 @@ mod tests {
 
     #[test]
     fn the_type_of_a_reference_is_told_by_its_text_alone() {
-        let tables = BaseTables::builtin().unwrap();
+        let tables = BaseTables::builtin();
         let cases = [
             ("Patient/1", Some("Patient")),
             ("Patient/1/_history/2", Some("Patient")),
@@ -98,7 +98,7 @@ mod tests {
 
     #[test]
     fn every_target_in_the_tables_is_a_resource_type() {
-        let tables = BaseTables::builtin().unwrap();
+        let tables = BaseTables::builtin();
         for name in tables.resource_types() {
             let definition = tables.type_definition(name).unwrap();
             for form in definition.elements.iter().flat_map(|element| &element.types) {

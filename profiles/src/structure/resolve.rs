@@ -124,7 +124,8 @@ impl<'w> Walk<'w> {
         let Some(target) = target else { return };
         let path = self.here.pointer_behind(root.steps);
         let relative = path.strip_suffix("/reference");
-        let place = relative.and_then(|relative| Place::find(self.tables, root.resource_type, relative));
+        let root = Place::root(self.tables, root.resource_type);
+        let place = root.zip(relative).and_then(|(root, relative)| root.below(self.tables, relative));
         let Some((place, type_use)) = place.and_then(|place| Some((place.label(), place.type_use?))) else {
             return;
         };

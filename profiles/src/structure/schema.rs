@@ -1,8 +1,7 @@
-//! From the tables to JSON Schema (draft 2020-12): one document for each resource type, with a definition for each
-//! data type and group that it reaches.
+//! From the tables to JSON Schema (draft 2020-12): one document for each resource type, data type and group.
 //!
-//! `Extension` may hold any data type and stands everywhere. It has a document of its own, compiled when the first
-//! extension is met, so that a plain resource does not pay for all data types.
+//! Where an element is of a type with elements of its own, its schema names that type, whose document is compiled when
+//! the first such element is met. A resource pays for the types that it has, not for all that it could have.
 
 use std::collections::BTreeSet;
 
@@ -12,8 +11,6 @@ use super::keywords;
 use super::object::ObjectRules;
 use crate::definitions::{BaseTables, Element, JsonForm, TypeDefinition, TypeKind, TypeUse};
 
-/// The type whose schema stands apart.
-pub(super) const EXTENSION: &str = "Extension";
 /// The companion `_name` of a primitive: an object of the type that all data types are based on.
 const COMPANION: &str = "Element";
 
@@ -25,28 +22,12 @@ pub(super) fn schema_type(type_use: &TypeUse) -> &str {
     }
 }
 
-/// The schema of a type. None when the tables do not know it.
+/// The schema of a type. None when the tables do not know it. That the value is an object was judged before.
 pub(super) fn document(tables: &BaseTables, name: &str) -> Option<Value> {
-    tables.type_definition(name)?;
-    let mut definitions = Map::new();
-    let mut wanted = BTreeSet::from([name.to_owned()]);
-    while let Some(next) = wanted.pop_first() {
-        let definition = tables.type_definition(&next)?;
-        let schema = object(tables, definition, &mut |reached: &str| {
-            if !definitions.contains_key(reached) && reached != next {
-                wanted.insert(reached.to_owned());
-            }
-        });
-        definitions.insert(next.clone(), schema);
-    }
-    Some(json!({
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "$ref": format!("#/$defs/{name}"),
-        "$defs": definitions,
-    }))
+    Some(object(tables, tables.type_definition(name)?))
 }
 
-fn object(tables: &BaseTables, definition: &TypeDefinition, reach: &mut dyn FnMut(&str)) -> Value {
+fn object(tables: &BaseTables, definition: &TypeDefinition) -> Value {
     let mut properties = Map::new();
     let mut required = Vec::new();
     let is_resource = definition.kind == TypeKind::Resource;
@@ -63,7 +44,6 @@ fn object(tables: &BaseTables, definition: &TypeDefinition, reach: &mut dyn FnMu
             }
             if let Some(form) = tables.primitive_form(&type_use.code) {
                 if !type_use.plain {
-                    reach(COMPANION);
                     properties.insert(format!("_{name}"), companion(element));
                 } else if element.min > 0 {
                     required.push(name.clone());
@@ -73,27 +53,24 @@ fn object(tables: &BaseTables, definition: &TypeDefinition, reach: &mut dyn FnMu
                 if element.min > 0 && element.choice_stem().is_none() {
                     required.push(name.clone());
                 }
-                properties.insert(name, repeated(element, complex(tables, element, type_use, reach)));
+                properties.insert(name, repeated(element, complex(tables, element, type_use)));
             }
         }
     }
-    let mut schema = json!({
-        "type": "object",
-        "properties": properties,
-        "additionalProperties": false,
-    });
-    if let Some(schema) = schema.as_object_mut() {
-        if !required.is_empty() {
-            schema.insert("required".to_owned(), json!(required));
-        }
-        if !is_resource {
-            schema.insert("minProperties".to_owned(), json!(1));
-        }
-        if !ObjectRules::of(tables, definition).is_empty() {
-            schema.insert(keywords::OBJECT.to_owned(), json!(definition.name));
-        }
+    let mut schema = Map::new();
+    schema.insert("$schema".to_owned(), json!("https://json-schema.org/draft/2020-12/schema"));
+    schema.insert("properties".to_owned(), Value::Object(properties));
+    schema.insert("additionalProperties".to_owned(), Value::Bool(false));
+    if !required.is_empty() {
+        schema.insert("required".to_owned(), json!(required));
     }
-    schema
+    if !is_resource {
+        schema.insert("minProperties".to_owned(), json!(1));
+    }
+    if !ObjectRules::of(tables, definition).is_empty() {
+        schema.insert(keywords::OBJECT.to_owned(), json!(definition.name));
+    }
+    Value::Object(schema)
 }
 
 fn repeated(element: &Element, item: Value) -> Value {
@@ -107,17 +84,18 @@ fn repeated(element: &Element, item: Value) -> Value {
     schema
 }
 
-fn complex(tables: &BaseTables, element: &Element, type_use: &TypeUse, reach: &mut dyn FnMut(&str)) -> Value {
+/// The schema of a value that has elements of its own.
+fn typed(name: &str) -> Value {
+    json!({ "type": "object", keywords::TYPE: name })
+}
+
+fn complex(tables: &BaseTables, element: &Element, type_use: &TypeUse) -> Value {
     let name = schema_type(type_use);
-    if name == EXTENSION {
-        return json!({ "type": "object", keywords::TYPE: EXTENSION });
-    }
     // A resource inside a resource is held against its own type by the caller.
     if name == "Resource" {
         return json!({ "type": "object" });
     }
-    reach(name);
-    let mut schema = json!({ "$ref": format!("#/$defs/{name}") });
+    let mut schema = typed(name);
     if let Some(schema) = schema.as_object_mut() {
         if name == "Reference" {
             let any = type_use.targets.contains(&"Resource");
@@ -158,7 +136,7 @@ fn primitive(tables: &BaseTables, element: &Element, type_use: &TypeUse, form: J
 }
 
 fn companion(element: &Element) -> Value {
-    let one = json!({ "$ref": format!("#/$defs/{COMPANION}") });
+    let one = typed(COMPANION);
     if element.repeats() {
         // `null` where a value of the other array has no companion.
         let item = json!({ "if": { "type": "null" }, "else": one });

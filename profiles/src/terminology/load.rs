@@ -1,23 +1,79 @@
-//! From published CodeSystem, ValueSet and ConceptMap resources to the tables of [`Terminology`].
+//! From the shipped tables, and from published CodeSystem, ValueSet and ConceptMap resources of a site, to those of
+//! [`Terminology`].
+
+use std::borrow::Cow;
 
 use serde_json::Value;
 
-use super::{CodingSense, Concept, Concepts, LocalSystem, Terminology, Translation, ValueSet, check_digit};
+use super::{
+    CodingSense, Concept, Concepts, LocalSystem, Terminology, Text, Translation, ValueSet, check_digit,
+};
 use crate::json::text;
 use crate::load_error::LoadError;
 
 include!("../../local/embedded_terminology.rs");
+include!("../../local/terminology_tables.rs");
+
+/// Address of a code system; of its concepts code, display, and the names and values of properties.
+pub(super) type SystemRow = (&'static str, &'static [ConceptRow]);
+pub(super) type ConceptRow = (&'static str, &'static str, &'static [(&'static str, &'static str)]);
+/// Address, title and version of a value set; its codes by code system.
+pub(super) type ValueSetRow =
+    (&'static str, &'static str, &'static str, &'static [(&'static str, &'static [&'static str])]);
+/// Address of a concept map; the code systems that a group of it leads from and to; code, code of the target, its
+/// display, and the equivalence.
+pub(super) type MapRow = (&'static str, &'static str, &'static str, &'static [TargetRow]);
+pub(super) type TargetRow = (&'static str, &'static str, &'static str, &'static str);
 
 /// The concept map whose codes need a licence of one's own.
 const OPTIONAL_MAP: &str = "https://solewire.example/fhir/ConceptMap/foot-optional-map";
 
-/// Whose files are loaded.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Origin {
-    /// Those that ship with the crate.
-    Shipped,
-    /// Those of a site.
-    Site,
+/// What ships. A test holds the tables against the published files.
+pub(super) fn shipped() -> Terminology {
+    let mut terminology = Terminology::default();
+    for (url, rows) in CODE_SYSTEMS {
+        let concept = |&(code, display, properties): &ConceptRow| {
+            let properties = properties.iter().map(|&(name, value)| (name.into(), value.into())).collect();
+            (code.into(), Concept { display: display.into(), properties })
+        };
+        let order = rows.iter().map(|&(code, ..)| code.into()).collect();
+        let concepts = Concepts { order, by_code: rows.iter().map(concept).collect() };
+        terminology.systems.insert((*url).into(), concepts);
+    }
+    for &(url, title, version, parts) in VALUE_SETS {
+        let codes = parts
+            .iter()
+            .flat_map(|&(system, codes)| codes.iter().map(move |&code| (system.into(), code.into())))
+            .collect();
+        let set = ValueSet { title: title.into(), version: Some(version.into()), codes };
+        terminology.value_sets.insert(url.into(), set);
+    }
+    for &(url, from, to, targets) in CONCEPT_MAPS {
+        terminology.maps.insert(url.into());
+        for &(code, target, display, equivalence) in targets {
+            let relation = Relation {
+                from: (from.into(), code.into()),
+                to: (to.into(), target.into()),
+                display: display.into(),
+                equivalence,
+                free: url != OPTIONAL_MAP,
+            };
+            relation.add(&mut terminology);
+        }
+    }
+    list_codes(&mut terminology);
+    terminology
+}
+
+/// Keeps every code of the value sets by system.
+fn list_codes(terminology: &mut Terminology) {
+    for (system, code) in terminology.value_sets.values().flat_map(|set| &set.codes) {
+        // Most systems are there already: then its name is not copied.
+        match terminology.listed.get_mut(system.as_ref()) {
+            Some(codes) => codes.insert(code.clone()),
+            None => terminology.listed.entry(system.clone()).or_default().insert(code.clone()),
+        };
+    }
 }
 
 /// A resource and the file it came from.
@@ -39,7 +95,6 @@ impl Source<'_> {
 pub(super) fn add<N: AsRef<str>, T: AsRef<str>>(
     terminology: &mut Terminology,
     files: &[(N, T)],
-    origin: Origin,
 ) -> Result<(), LoadError> {
     let mut systems = Vec::new();
     let mut value_sets = Vec::new();
@@ -62,12 +117,14 @@ pub(super) fn add<N: AsRef<str>, T: AsRef<str>>(
     }
     add_value_sets(terminology, &value_sets)?;
     for source in &maps {
-        concept_map(terminology, source, origin)?;
+        concept_map(terminology, source)?;
     }
-    for (system, code) in terminology.value_sets.values().flat_map(|set| &set.codes) {
-        terminology.listed.entry(system.clone()).or_default().insert(code.clone());
-    }
+    list_codes(terminology);
     Ok(())
+}
+
+fn owned(text: &str) -> Text {
+    Cow::Owned(text.to_owned())
 }
 
 fn list<'v>(value: &'v Value, name: &str) -> impl Iterator<Item = &'v Value> {
@@ -91,7 +148,7 @@ fn code_system(terminology: &mut Terminology, source: &Source<'_>) -> Result<(),
     }
     let mut concepts = Concepts::default();
     add_concepts(&mut concepts, &source.resource, source)?;
-    terminology.systems.insert(url.to_owned(), concepts);
+    terminology.systems.insert(owned(url), concepts);
     Ok(())
 }
 
@@ -103,14 +160,14 @@ fn add_concepts(concepts: &mut Concepts, parent: &Value, source: &Source<'_>) ->
                 let name = text(property, "code")?;
                 let value = property.as_object()?.iter().find(|(key, _)| key.starts_with("value"))?.1;
                 let value = value.as_str().map_or_else(|| value.to_string(), str::to_owned);
-                Some((name.to_owned(), value))
+                Some((owned(name), value.into()))
             })
             .collect();
-        let concept = Concept { display: text(entry, "display").unwrap_or_default().to_owned(), properties };
-        if concepts.by_code.insert(code.to_owned(), concept).is_some() {
+        let concept = Concept { display: owned(text(entry, "display").unwrap_or_default()), properties };
+        if concepts.by_code.insert(owned(code), concept).is_some() {
             return Err(source.error(format!("the code `{code}` stands twice; keep one of them.")));
         }
-        concepts.order.push(code.to_owned());
+        concepts.order.push(owned(code));
         add_concepts(concepts, entry, source)?;
     }
     Ok(())
@@ -136,7 +193,7 @@ fn add_value_sets(terminology: &mut Terminology, sources: &[Source<'_>]) -> Resu
                 }
                 None => {
                     let set = value_set(terminology, source)?;
-                    if terminology.value_sets.insert(url.to_owned(), set).is_some() {
+                    if terminology.value_sets.insert(owned(url), set).is_some() {
                         return Err(source.error(format!(
                             "the value set {url} is already loaded; give yours its own `url`."
                         )));
@@ -163,8 +220,8 @@ fn included_value_sets(resource: &Value) -> impl Iterator<Item = &str> {
 fn value_set(terminology: &Terminology, source: &Source<'_>) -> Result<ValueSet, LoadError> {
     let title =
         text(&source.resource, "title").or_else(|| text(&source.resource, "name")).unwrap_or_default();
-    let version = text(&source.resource, "version").map(str::to_owned);
-    let mut codes: Vec<(String, String)> = Vec::new();
+    let version = text(&source.resource, "version").map(owned);
+    let mut codes: Vec<(Text, Text)> = Vec::new();
     let Some(compose) = source.resource.get("compose") else {
         // A published expansion is as good as a definition when it is whole.
         for entry in
@@ -172,12 +229,12 @@ fn value_set(terminology: &Terminology, source: &Source<'_>) -> Result<ValueSet,
         {
             let system = source.required(entry, "system", "A member of the expansion")?;
             let code = source.required(entry, "code", "A member of the expansion")?;
-            codes.push((system.to_owned(), code.to_owned()));
+            codes.push((owned(system), owned(code)));
         }
         if codes.is_empty() {
             return Err(source.error("the ValueSet has neither `compose` nor `expansion`; add one of them."));
         }
-        return Ok(ValueSet { title: title.to_owned(), version, codes });
+        return Ok(ValueSet { title: owned(title), version, codes });
     };
     for part in list(compose, "include") {
         for member in members(terminology, part, source)? {
@@ -190,7 +247,7 @@ fn value_set(terminology: &Terminology, source: &Source<'_>) -> Result<ValueSet,
         let excluded = members(terminology, part, source)?;
         codes.retain(|member| !excluded.contains(member));
     }
-    Ok(ValueSet { title: title.to_owned(), version, codes })
+    Ok(ValueSet { title: owned(title), version, codes })
 }
 
 /// The members of one `include` or `exclude`: its own codes, cut down to those that all its value sets hold.
@@ -198,16 +255,14 @@ fn members(
     terminology: &Terminology,
     part: &Value,
     source: &Source<'_>,
-) -> Result<Vec<(String, String)>, LoadError> {
+) -> Result<Vec<(Text, Text)>, LoadError> {
     if list(part, "filter").next().is_some() {
         return Err(source.error("a value set by `filter` is not supported; list its codes under `concept`."));
     }
-    let mut codes: Option<Vec<(String, String)>> = None;
+    let mut codes: Option<Vec<(Text, Text)>> = None;
     if let Some(system) = text(part, "system") {
         let listed: Result<Vec<_>, LoadError> = list(part, "concept")
-            .map(|entry| {
-                Ok((system.to_owned(), source.required(entry, "code", "A listed concept")?.to_owned()))
-            })
+            .map(|entry| Ok((owned(system), owned(source.required(entry, "code", "A listed concept")?))))
             .collect();
         let mut listed = listed?;
         let known = terminology.systems.get(system);
@@ -217,7 +272,7 @@ fn members(
                     "it includes all of the code system {system}, which is not loaded; list the codes or add its file."
                 ))
             })?;
-            listed = known.order.iter().map(|code| (system.to_owned(), code.clone())).collect();
+            listed = known.order.iter().map(|code| (owned(system), code.clone())).collect();
         } else if let Some(known) = known
             && let Some((_, code)) = listed.iter().find(|(_, code)| known.code(code).is_none())
         {
@@ -246,14 +301,13 @@ fn reads_on(equivalence: &str) -> bool {
     matches!(equivalence, "equivalent" | "equal" | "wider" | "subsumes")
 }
 
-fn concept_map(terminology: &mut Terminology, source: &Source<'_>, origin: Origin) -> Result<(), LoadError> {
+fn concept_map(terminology: &mut Terminology, source: &Source<'_>) -> Result<(), LoadError> {
     let url = source.required(&source.resource, "url", "The ConceptMap")?;
-    if !terminology.maps.insert(url.to_owned()) {
+    if !terminology.maps.insert(owned(url)) {
         return Err(
             source.error(format!("the concept map {url} is already loaded; give yours its own `url`."))
         );
     }
-    let free = url != OPTIONAL_MAP;
     for group in list(&source.resource, "group") {
         let from = source.required(group, "source", "A group")?;
         let to = source.required(group, "target", "A group")?;
@@ -262,15 +316,13 @@ fn concept_map(terminology: &mut Terminology, source: &Source<'_>, origin: Origi
                 "`unmapped` is not supported: a code that the map leaves out is reported, never replaced; remove it.",
             ));
         }
-        note_device_system(terminology, from, to, origin);
+        note_device_system(terminology, from, to);
         for element in list(group, "element") {
             let code = source.required(element, "code", "An element")?;
             for target in list(element, "target") {
-                map_target(terminology, source, (from, code), (to, target), free)?;
+                map_target(terminology, source, (from, code), (to, target))?;
             }
-            if origin == Origin::Site {
-                check_unambiguous(terminology, source, from, code)?;
-            }
+            check_unambiguous(terminology, source, from, code)?;
         }
     }
     Ok(())
@@ -281,7 +333,6 @@ fn map_target(
     source: &Source<'_>,
     (from, code): (&str, &str),
     (to, target): (&str, &Value),
-    free: bool,
 ) -> Result<(), LoadError> {
     for condition in ["dependsOn", "product"] {
         if target.get(condition).is_some() {
@@ -297,28 +348,54 @@ fn map_target(
     let target_code = source.required(target, "code", "A target")?;
     for (system, code) in [(from, code), (to, target_code)] {
         check_code(terminology, source, system, code)?;
-        terminology.named.entry(system.to_owned()).or_default().insert(code.to_owned());
     }
-    if let Some(local) = LocalSystem::from_url(from) {
-        let display = text(target, "display").unwrap_or_default().to_owned();
-        let translation = Translation { system: to.to_owned(), code: target_code.to_owned(), display, free };
-        let known = terminology.forward.entry(from.to_owned()).or_default();
-        known.entry(code.to_owned()).or_default().push(translation);
-        if reads_back(equivalence) {
-            add_reading(terminology, (to, target_code), (local, code));
+    let relation = Relation {
+        from: (owned(from), owned(code)),
+        to: (owned(to), owned(target_code)),
+        display: owned(text(target, "display").unwrap_or_default()),
+        equivalence,
+        free: true,
+    };
+    relation.add(terminology);
+    Ok(())
+}
+
+/// How a concept map relates a code to a target, each a code of a code system.
+struct Relation<'r> {
+    from: (Text, Text),
+    to: (Text, Text),
+    /// The display of the target.
+    display: Text,
+    equivalence: &'r str,
+    /// The target is free to send without a licence of one's own.
+    free: bool,
+}
+
+impl Relation<'_> {
+    fn add(self, terminology: &mut Terminology) {
+        let Relation { from, to, display, equivalence, free } = self;
+        for (system, code) in [&from, &to] {
+            terminology.named.entry(system.clone()).or_default().insert(code.clone());
+        }
+        if let Some(local) = LocalSystem::from_url(&from.0) {
+            let translation = Translation { system: to.0.clone(), code: to.1.clone(), display, free };
+            let known = terminology.forward.entry(from.0.clone()).or_default();
+            known.entry(from.1.clone()).or_default().push(translation);
+            if reads_back(equivalence) {
+                add_reading(terminology, &to, (local, &from.1));
+            }
+        }
+        if let Some(local) = LocalSystem::from_url(&to.0)
+            && reads_on(equivalence)
+        {
+            add_reading(terminology, &from, (local, &to.1));
         }
     }
-    if let Some(local) = LocalSystem::from_url(to)
-        && reads_on(equivalence)
-    {
-        add_reading(terminology, (from, code), (local, target_code));
-    }
-    Ok(())
 }
 
 /// Keeps in mind which code systems are those of a site's devices. A system that the shipped maps know too, such as
 /// LOINC, is not: most of its codes have nothing to do with feet, so an unmapped one says nothing.
-fn note_device_system(terminology: &mut Terminology, from: &str, to: &str, origin: Origin) {
+fn note_device_system(terminology: &mut Terminology, from: &str, to: &str) {
     let own = |system: &str| LocalSystem::from_url(system).is_some();
     let other = match (own(from), own(to)) {
         (true, false) => to,
@@ -326,7 +403,7 @@ fn note_device_system(terminology: &mut Terminology, from: &str, to: &str, origi
         _ => return,
     };
     let known = terminology.named.contains_key(other) && !terminology.is_device_system(other);
-    if origin == Origin::Site && !known {
+    if !known {
         terminology.device_systems.insert(other.to_owned());
     }
 }
@@ -353,11 +430,11 @@ fn check_unambiguous(
     Ok(())
 }
 
-fn add_reading(terminology: &mut Terminology, from: (&str, &str), to: (LocalSystem, &str)) {
-    let readings = terminology.reverse.entry(from.0.to_owned()).or_default();
-    let readings = readings.entry(from.1.to_owned()).or_default();
+fn add_reading(terminology: &mut Terminology, from: &(Text, Text), to: (LocalSystem, &Text)) {
+    let readings = terminology.reverse.entry(from.0.clone()).or_default();
+    let readings = readings.entry(from.1.clone()).or_default();
     if !readings.iter().any(|(system, code)| *system == to.0 && code == to.1) {
-        readings.push((to.0, to.1.to_owned()));
+        readings.push((to.0, to.1.clone()));
     }
 }
 

@@ -15,6 +15,7 @@ mod check_digit;
 mod load;
 mod rules;
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 
 use ahash::{AHashMap, AHashSet};
@@ -87,32 +88,35 @@ pub(crate) enum CodingSense<'t> {
     Foreign,
 }
 
+/// What ships is lent from the tables of this crate, what a site adds is owned.
+pub(crate) type Text = Cow<'static, str>;
+
 /// A code with its display and its properties.
 #[derive(Debug, Default, Clone)]
 struct Concept {
-    display: String,
-    properties: Vec<(String, String)>,
+    display: Text,
+    properties: Vec<(Text, Text)>,
 }
 
 /// The codes of a code system, in its order.
 #[derive(Debug, Default, Clone)]
 struct Concepts {
-    order: Vec<String>,
-    by_code: AHashMap<String, Concept>,
+    order: Vec<Text>,
+    by_code: AHashMap<Text, Concept>,
 }
 
 impl Concepts {
     fn code(&self, code: &str) -> Option<&str> {
-        self.by_code.get_key_value(code).map(|(known, _)| known.as_str())
+        self.by_code.get_key_value(code).map(|(known, _)| known.as_ref())
     }
 }
 
 /// A code of another system that stands beside a local one.
 #[derive(Debug, Clone)]
 struct Translation {
-    system: String,
-    code: String,
-    display: String,
+    system: Text,
+    code: Text,
+    display: Text,
     /// Free to send without a licence of one's own.
     free: bool,
 }
@@ -120,39 +124,35 @@ struct Translation {
 /// The members of a value set, in its order.
 #[derive(Debug, Default, Clone)]
 struct ValueSet {
-    title: String,
-    version: Option<String>,
-    codes: Vec<(String, String)>,
+    title: Text,
+    version: Option<Text>,
+    codes: Vec<(Text, Text)>,
 }
 
 /// The shipped code systems, value sets and concept maps, and those of a site. Immutable once loaded.
 #[derive(Debug, Clone, Default)]
 pub struct Terminology {
-    systems: AHashMap<String, Concepts>,
-    value_sets: BTreeMap<String, ValueSet>,
+    systems: AHashMap<Text, Concepts>,
+    value_sets: BTreeMap<Text, ValueSet>,
     /// Local system and code to translations.
-    forward: AHashMap<String, AHashMap<String, Vec<Translation>>>,
+    forward: AHashMap<Text, AHashMap<Text, Vec<Translation>>>,
     /// Standard system and code to the local codes it may be read as.
-    reverse: AHashMap<String, AHashMap<String, Vec<(LocalSystem, String)>>>,
+    reverse: AHashMap<Text, AHashMap<Text, Vec<(LocalSystem, Text)>>>,
     /// Every code that a concept map names, by system.
-    named: AHashMap<String, BTreeSet<String>>,
+    named: AHashMap<Text, AHashSet<Text>>,
     /// Every code of the value sets, by system.
-    listed: AHashMap<String, AHashSet<String>>,
+    listed: AHashMap<Text, AHashSet<Text>>,
     /// Canonical addresses of the concept maps.
-    maps: BTreeSet<String>,
+    maps: BTreeSet<Text>,
     /// Code systems that only a site's maps tie to ours: those of its devices.
     device_systems: BTreeSet<String>,
 }
 
 impl Terminology {
-    /// Loads what ships with the crate.
-    ///
-    /// # Errors
-    /// When a shipped file is inconsistent; a test keeps this from happening.
-    pub fn builtin() -> Result<Terminology, LoadError> {
-        let mut terminology = Terminology::default();
-        load::add(&mut terminology, load::TERMINOLOGY, load::Origin::Shipped)?;
-        Ok(terminology)
+    /// What ships with the crate.
+    #[must_use]
+    pub fn builtin() -> Terminology {
+        load::shipped()
     }
 
     /// Adds the CodeSystem, ValueSet and ConceptMap resources among `files` (name and text) to this terminology.
@@ -165,7 +165,7 @@ impl Terminology {
         mut self,
         files: &[(N, T)],
     ) -> Result<Terminology, LoadError> {
-        load::add(&mut self, files, load::Origin::Site)?;
+        load::add(&mut self, files)?;
         Ok(self)
     }
 
@@ -264,7 +264,7 @@ impl Terminology {
 
     /// The code of a loaded code system that is written most alike.
     pub(crate) fn nearest_code(&self, system: &str, code: &str) -> Option<&str> {
-        nearest(code, self.systems.get(system)?.order.iter().map(String::as_str))
+        nearest(code, self.systems.get(system)?.order.iter().map(Cow::as_ref))
     }
 
     /// Whether a code is in a loaded code system, value set or map, so that something was said about it.
@@ -277,8 +277,8 @@ impl Terminology {
     /// Whether `coding` is one of the translations of a local code.
     fn translates(&self, system: LocalSystem, code: &str, coding: &Value) -> bool {
         self.forward_of(system, code).any(|translation| {
-            text(coding, "system") == Some(&translation.system)
-                && text(coding, "code") == Some(&translation.code)
+            text(coding, "system") == Some(translation.system.as_ref())
+                && text(coding, "code") == Some(translation.code.as_ref())
         })
     }
 
@@ -297,14 +297,14 @@ impl Terminology {
     /// The display of a local code; none if there is no such code.
     #[must_use]
     pub fn display(&self, system: LocalSystem, code: &str) -> Option<&str> {
-        self.concept(system, code).map(|concept| concept.display.as_str())
+        self.concept(system, code).map(|concept| concept.display.as_ref())
     }
 
     /// The standard codings (system, code, display) that may be sent beside a local code without a licence of one's
     /// own. For a sided site they name the site and leave the side open.
     pub fn translations(&self, system: LocalSystem, code: &str) -> impl Iterator<Item = (&str, &str, &str)> {
         self.forward_of(system, code).filter(|translation| translation.free).map(|translation| {
-            (translation.system.as_str(), translation.code.as_str(), translation.display.as_str())
+            (translation.system.as_ref(), translation.code.as_ref(), translation.display.as_ref())
         })
     }
 
@@ -326,15 +326,12 @@ impl Terminology {
             .into_iter()
             .flat_map(|concept| concept.properties.iter())
             .filter(move |(known, _)| *known == name)
-            .map(|(_, value)| value.as_str())
+            .map(|(_, value)| value.as_ref())
     }
 
     /// The codes of a local code system, in its order.
     pub fn system_codes(&self, system: LocalSystem) -> impl Iterator<Item = &str> {
-        self.systems
-            .get(system.url())
-            .into_iter()
-            .flat_map(|concepts| concepts.order.iter().map(String::as_str))
+        self.systems.get(system.url()).into_iter().flat_map(|concepts| concepts.order.iter().map(Cow::as_ref))
     }
 
     /// Whether a value set holds a code. None: the value set is not loaded, so nothing was checked.
@@ -350,14 +347,18 @@ impl Terminology {
         &'t self,
         value_set: &str,
     ) -> Option<impl Iterator<Item = (&'t str, &'t str)> + use<'t>> {
-        let members = &self.value_set(value_set)?.codes;
-        Some(members.iter().map(|(system, code)| (system.as_str(), code.as_str())))
+        Some(self.members(value_set)?.iter().map(|(system, code)| (system.as_ref(), code.as_ref())))
+    }
+
+    /// The same, as they are kept.
+    pub(crate) fn members(&self, value_set: &str) -> Option<&[(Text, Text)]> {
+        Some(&self.value_set(value_set)?.codes)
     }
 
     /// The title of a value set. None: the value set is not loaded.
     #[must_use]
     pub fn title(&self, value_set: &str) -> Option<&str> {
-        self.value_set(value_set).map(|set| set.title.as_str())
+        self.value_set(value_set).map(|set| set.title.as_ref())
     }
 
     /// A value set by its canonical address. Asked for as `address|version`, another version is not it.

@@ -6,7 +6,7 @@ const SCT: &str = "http://snomed.info/sct";
 const VALUE_SET: &str = "https://solewire.example/fhir/ValueSet/";
 
 fn terminology() -> Terminology {
-    Terminology::builtin().unwrap()
+    Terminology::builtin()
 }
 
 fn coding(system: &str, code: &str) -> Value {
@@ -204,6 +204,75 @@ fn every_shipped_standard_code_has_a_right_check_digit() {
     for line in include_str!("../../local/standard-codes.csv").lines().skip(1) {
         let (system, rest) = line.split_once(',').unwrap();
         assert!(check_digit::passes(system, rest.split(',').next().unwrap()), "{line}");
+    }
+}
+
+#[test]
+fn the_tables_say_what_the_published_files_say() {
+    fn list<'v>(value: &'v Value, name: &str) -> &'v [Value] {
+        value[name].as_array().map_or(&[], Vec::as_slice)
+    }
+    fn said<'v>(value: &'v Value, name: &str) -> &'v str {
+        value[name].as_str().unwrap_or_default()
+    }
+    let (mut systems, mut sets, mut maps) = (Vec::new(), Vec::new(), Vec::new());
+    for (_, text) in load::TERMINOLOGY {
+        let resource: Value = serde_json::from_str(text).unwrap();
+        let url = said(&resource, "url");
+        match said(&resource, "resourceType") {
+            "CodeSystem" => {
+                let property = |property: &Value| {
+                    let (_, value) = property.as_object().unwrap().iter().next_back().unwrap();
+                    let value = value.as_str().map_or_else(|| value.to_string(), str::to_owned);
+                    json!([property["code"], value])
+                };
+                let concept = |concept: &Value| {
+                    assert!(concept.get("concept").is_none(), "{url} has concepts below others");
+                    let properties: Vec<Value> = list(concept, "property").iter().map(property).collect();
+                    json!([concept["code"], concept["display"], properties])
+                };
+                systems
+                    .push(json!([url, list(&resource, "concept").iter().map(concept).collect::<Vec<_>>()]));
+            }
+            "ValueSet" => {
+                let codes = |part: &Value| -> Vec<Value> {
+                    list(part, "concept").iter().map(|concept| concept["code"].clone()).collect()
+                };
+                let parts: Vec<Value> = list(&resource["compose"], "include")
+                    .iter()
+                    .map(|part| json!([part["system"], codes(part)]))
+                    .collect();
+                sets.push(json!([url, resource["title"], resource["version"], parts]));
+            }
+            _ => {
+                for group in list(&resource, "group") {
+                    let targets = list(group, "element").iter().flat_map(|element| {
+                        list(element, "target").iter().map(|target| {
+                            let (code, display) = (&target["code"], said(target, "display"));
+                            json!([element["code"], code, display, target["equivalence"]])
+                        })
+                    });
+                    let targets: Vec<Value> = targets.collect();
+                    maps.push(json!([url, group["source"], group["target"], targets]));
+                }
+            }
+        }
+    }
+    assert_eq!(json!(load::CODE_SYSTEMS), json!(systems));
+    assert_eq!(json!(load::VALUE_SETS), json!(sets));
+    assert_eq!(json!(load::CONCEPT_MAPS), json!(maps));
+}
+
+#[test]
+fn every_local_code_of_the_tables_is_in_its_code_system() {
+    let terminology = terminology();
+    let listed = load::VALUE_SETS.iter().flat_map(|(.., parts)| *parts);
+    let listed = listed.flat_map(|(system, codes)| codes.iter().map(move |code| (*system, *code)));
+    let mapped = load::CONCEPT_MAPS
+        .iter()
+        .flat_map(|(_, from, _, targets)| targets.iter().map(move |(code, ..)| (*from, *code)));
+    for (system, code) in listed.chain(mapped) {
+        assert!(!terminology.lacks(system, code), "{code} is not in {system}");
     }
 }
 

@@ -13,7 +13,7 @@ use solewire_profiles::{
 };
 
 static ENGINE: LazyLock<Engine> = LazyLock::new(|| Engine::builtin().unwrap());
-static TERMINOLOGY: LazyLock<Terminology> = LazyLock::new(|| Terminology::builtin().unwrap());
+static TERMINOLOGY: LazyLock<Terminology> = LazyLock::new(Terminology::builtin);
 
 pub(crate) const SIDES: [&str; 2] = ["left", "right"];
 pub(crate) const THREE_SITES: [&str; 3] = ["hallux-plantar", "mth-1", "mth-5"];

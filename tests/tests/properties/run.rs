@@ -13,7 +13,7 @@ use solewire_profiles::{AssessOptions, CheckContext, Derived, Engine};
 use super::model::{Exam, Style};
 
 pub(crate) static ENGINE: LazyLock<Engine> = LazyLock::new(|| Engine::builtin().unwrap());
-pub(crate) static TERMINOLOGY: LazyLock<Terminology> = LazyLock::new(|| Terminology::builtin().unwrap());
+pub(crate) static TERMINOLOGY: LazyLock<Terminology> = LazyLock::new(Terminology::builtin);
 
 /// The categories of IWGDF 2023, lowest first.
 const CATEGORIES: [&str; 5] = ["0", "1", "2", "3", "active"];

@@ -158,7 +158,7 @@ fn descriptor(rule: &Rule) -> Value {
 
 /// The descriptor of a condition of R4; none for one that a profile states.
 fn condition(key: &str) -> Option<Value> {
-    let conditions = published(BaseTables::builtin().ok()?);
+    let conditions = published(BaseTables::builtin());
     let condition = conditions.iter().find(|condition| condition.key == key)?;
     Some(json!({
         "id": key,

@@ -86,7 +86,7 @@ fn rows() -> Vec<InvariantRow<'static>> {
 
 /// The table of all published invariants, compiled once.
 fn table() -> &'static InvariantTable {
-    static TABLE: LazyLock<InvariantTable> = LazyLock::new(|| InvariantTable::published(rows()).unwrap());
+    static TABLE: LazyLock<InvariantTable> = LazyLock::new(|| InvariantTable::published(rows()));
     &TABLE
 }
 

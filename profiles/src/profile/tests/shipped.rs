@@ -7,9 +7,11 @@ use crate::terminology::LocalSystem;
 fn every_shipped_profile_builds() {
     let profiles = profiles();
     assert!(profiles.profiles.len() > 40);
-    for profile in &profiles.profiles {
-        let built = keywords::options(&profiles.lookup).build(&profile.compiled.schema);
-        assert!(built.is_ok(), "{}", profile.definition.url);
+    for (number, profile) in profiles.profiles.iter().enumerate() {
+        assert_eq!(profiles.definition(number).unwrap().url, profile.url, "its file is called otherwise");
+        let ready = profiles.try_ready(number).unwrap().unwrap();
+        let built = keywords::options(&profiles.lookup).build(&ready.compiled.schema);
+        assert!(built.is_ok(), "{}", profile.url);
     }
 }
 

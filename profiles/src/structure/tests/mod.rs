@@ -19,7 +19,7 @@ use crate::issue::Issue;
 /// One checker for all tests, so that each schema is compiled once.
 fn checker() -> &'static Checker {
     static CHECKER: OnceLock<Checker> = OnceLock::new();
-    CHECKER.get_or_init(|| Checker::new(BaseTables::builtin().unwrap()))
+    CHECKER.get_or_init(|| Checker::new(BaseTables::builtin()))
 }
 
 /// All issues of a resource, by pointer.
