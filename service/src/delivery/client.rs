@@ -16,7 +16,7 @@ use super::{Trouble, Verdict};
 use crate::addresses::Reachable;
 use crate::clock::Clock;
 use crate::config::{Auth, RecordSystem};
-use crate::traces::{self, TRACEPARENT};
+use crate::traces::{self, TRACEPARENT, TRACESTATE};
 
 const FHIR_JSON: &str = "application/fhir+json";
 const FORM: &str = "application/x-www-form-urlencoded";
@@ -165,6 +165,9 @@ impl Client {
             }
             if let Some(context) = traces::current() {
                 request = request.header(TRACEPARENT, context.header());
+                if let Some(state) = context.state() {
+                    request = request.header(TRACESTATE, state);
+                }
             }
             match body {
                 Some((content_type, body)) => request.header(CONTENT_TYPE, content_type).body(body),

@@ -536,7 +536,7 @@ async fn send(
     #[cfg(test)]
     assert!(!claimed.payload.contains(tests::POISON), "a message that crashes whoever sends it");
     let previous = store.previous(&claimed).await?;
-    let mut span = traces.begin("delivery", Kind::Client, None);
+    let mut span = traces.begin("delivery", Kind::Client, claimed.context());
     let sending = traces::within(span.as_ref(), attempt(client, claimed, previous.as_ref()));
     let sent = tokio::time::timeout(limit, sending).await;
     let sent = sent.unwrap_or(attempt::Sent {

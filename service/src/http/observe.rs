@@ -5,12 +5,12 @@ use std::time::Instant;
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::http::Method;
-use actix_web::http::header::{HeaderName, HeaderValue};
+use actix_web::http::header::{HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::Next;
 use actix_web::{Error, web};
 
 use super::State;
-use crate::traces::{self, Context, Kind, Said, TRACEPARENT};
+use crate::traces::{self, Context, Kind, Said, TRACEPARENT, TRACESTATE};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 
@@ -22,8 +22,9 @@ pub(crate) async fn observe(
     let id = request_id(&request);
     let method = request.method().clone();
     let state = request.app_data::<web::Data<State>>().cloned();
-    let above = request.headers().get(TRACEPARENT).and_then(|value| Context::read(value.to_str().ok()?));
-    let mut span = state.as_ref().and_then(|state| state.traces.begin("request", Kind::Server, above));
+    let mut span = state
+        .as_ref()
+        .and_then(|state| state.traces.begin("request", Kind::Server, context(request.headers())));
     let mut response = traces::within(span.as_ref(), next.call(request)).await?;
     let status = response.status().as_u16();
     let route = response.request().match_pattern().unwrap_or_else(|| "none".to_owned());
@@ -44,6 +45,14 @@ pub(crate) async fn observe(
         response.headers_mut().insert(REQUEST_ID, value);
     }
     Ok(response)
+}
+
+/// Where the caller stands in a trace. Of several places none is known to be right; a state may come in parts.
+fn context(headers: &HeaderMap) -> Option<Context> {
+    let mut parents = headers.get_all(TRACEPARENT);
+    let (Some(parent), None) = (parents.next(), parents.next()) else { return None };
+    let state: Vec<&str> = headers.get_all(TRACESTATE).map(|value| value.to_str().unwrap_or("-")).collect();
+    Context::read(parent.to_str().ok()?, Some(&state.join(",")))
 }
 
 /// A caller can make a method up, which then is no word of ours (OpenTelemetry semantic conventions for HTTP).

@@ -45,6 +45,7 @@ use crate::config::{Assessment, Devices};
 use crate::store::{
     Commit, Committed, KeyUse, KeyedAnswer, Load, SeenEarlier, Store, StoreError, StoredExam, TokenMatch,
 };
+use crate::traces;
 
 /// Largest text taken in, in bytes.
 pub const LARGEST_BODY: usize = 1024 * 1024;
@@ -281,6 +282,7 @@ impl Intake {
         let mut commit = Commit {
             clinic: handed.caller.clinic.clone(),
             caller: Some(handed.caller.name.clone()),
+            trace: traces::current(),
             at: at.as_millisecond(),
             ..Commit::default()
         };

@@ -8,6 +8,7 @@ use super::audit::Chain as _;
 use super::database::{Database, reading, transaction};
 use super::{DeliveryState, Store, StoreError, postgres};
 use crate::audit::{AuditAction, AuditEvent, AuditOutcome, exam_id};
+use crate::traces::Context;
 
 /// What shows that a delivery was taken up by the one who says what became of it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::Type)]
@@ -38,9 +39,17 @@ pub struct Claimed {
     pub(super) exam: String,
     pub(super) exam_version: i64,
     priority: i64,
+    traceparent: Option<String>,
+    tracestate: Option<String>,
 }
 
 impl Claimed {
+    /// Where in a trace the submission stood that it follows from.
+    #[must_use]
+    pub fn context(&self) -> Option<Context> {
+        Context::read(self.traceparent.as_deref()?, self.tracestate.as_deref())
+    }
+
     /// What is pressing comes first, and what has waited longest.
     #[must_use]
     pub fn order(&self) -> (Reverse<i64>, i64) {
@@ -145,7 +154,8 @@ macro_rules! claim {
             $lock,
             ")
              RETURNING id, lease, (SELECT payload FROM messages WHERE delivery = id) AS payload, attempts - 1 AS attempts,
-                       reached = 1 AS reached, confirmed = 1 AS confirmed, exam, exam_version, priority"
+                       reached = 1 AS reached, confirmed = 1 AS confirmed, exam, exam_version, priority, traceparent,
+                       tracestate"
         )
     };
 }

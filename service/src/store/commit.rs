@@ -12,6 +12,7 @@ use super::index::Indexed;
 use super::{DeviceResults, KeyedAnswer, Store, StoreError, TokenMatch, column, index, postgres};
 use crate::audit::AuditEvent;
 use crate::clinic::Clinic;
+use crate::traces::Context;
 
 /// How many rows go into one statement. A statement is kept prepared for each number of rows up to it, and it stays
 /// below any limit of bound values.
@@ -117,6 +118,8 @@ pub struct Commit {
     pub device_results: Vec<DeviceResults>,
     /// The key the submission came with, and its answer.
     pub idempotency: Option<KeyedAnswer>,
+    /// Where in a trace the submission stands; what is queued with it goes on from there.
+    pub trace: Option<Context>,
     /// The instant, in milliseconds since 1970.
     pub at: i64,
 }
@@ -216,7 +219,7 @@ for_both! {
             }
         }
         for exam in &commit.exams {
-            if !write_exam(connection, exam, clinic, commit.at).await? {
+            if !write_exam(connection, exam, clinic, commit).await? {
                 return Ok(Committed::Overtaken);
             }
         }
@@ -311,8 +314,9 @@ for_both! {
         connection: &mut Connection,
         exam: &ExamChange,
         clinic: &str,
-        at: i64,
+        commit: &Commit,
     ) -> sqlx::Result<bool> {
+        let at = commit.at;
         let version = exam.seen_version + 1;
         let queued = i64::from(exam.payload.is_some());
         let written = if exam.seen_version == 0 {
@@ -373,7 +377,7 @@ for_both! {
             }
         }
         if let Some(payload) = &exam.payload {
-            queue(connection, exam, version, payload, clinic, at).await?;
+            queue(connection, exam, version, payload, clinic, commit).await?;
         }
         Ok(true)
     }
@@ -384,8 +388,9 @@ for_both! {
         version: i64,
         payload: &str,
         clinic: &str,
-        at: i64,
+        commit: &Commit,
     ) -> sqlx::Result<()> {
+        let at = commit.at;
         let mut state = "pending";
         if exam.withdraws {
             // What may have arrived and is not known to have is replaced by the withdrawal, which holds either way.
@@ -408,8 +413,9 @@ for_both! {
             }
         }
         let delivery: i64 = sqlx::query_scalar(
-            "INSERT INTO outbox (exam, exam_version, state, priority, withdrawal, due, created, updated, clinic)
-             VALUES ($1, $2, $3, $4, $5, $6, $6, $6, $7) RETURNING id",
+            "INSERT INTO outbox (exam, exam_version, state, priority, withdrawal, due, created, updated, clinic,
+                                 traceparent, tracestate)
+             VALUES ($1, $2, $3, $4, $5, $6, $6, $6, $7, $8, $9) RETURNING id",
         )
         .bind(&exam.key.0)
         .bind(version)
@@ -422,6 +428,8 @@ for_both! {
         .bind(i64::from(exam.withdraws))
         .bind(at)
         .bind(clinic)
+        .bind(commit.trace.as_ref().map(Context::header))
+        .bind(commit.trace.as_ref().and_then(Context::state))
         .fetch_one(&mut *connection)
         .await?;
         sqlx::query("INSERT INTO messages (delivery, payload) VALUES ($1, $2)")

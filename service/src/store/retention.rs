@@ -178,7 +178,8 @@ impl Store {
             for (id, payload) in spent {
                 // The state is asked for again: operators put back all of a state without the lock of each exam.
                 let emptied = sqlx::query(
-                    "UPDATE outbox SET outline = $2, detail = NULL, verify_after = NULL, purged = $3
+                    "UPDATE outbox SET outline = $2, detail = NULL, verify_after = NULL, purged = $3,
+                                       traceparent = NULL, tracestate = NULL
                      WHERE id = $1 AND state IN ('delivered', 'verified', 'withdrawn')",
                 )
                 .bind(id)

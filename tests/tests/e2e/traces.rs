@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use reqwest::Method;
 use serde_json::Value;
-use solewire_service::loopback::LoopbackRecordSystem;
+use solewire_service::loopback::{Answer, Behaviour, LoopbackRecordSystem, When};
 use solewire_tests::corpus::case;
 use solewire_tests::process::POLL;
 use solewire_tests::service::{Service, Setup};
@@ -104,10 +104,31 @@ fn said(span: &Value, key: &str) -> String {
     })
 }
 
-/// The headers of trace context that the record system was sent.
-fn contexts(records: &LoopbackRecordSystem) -> Vec<String> {
+/// The different contexts that the record system was sent, place and state, in their order. Every request has one, or
+/// none has.
+fn contexts(records: &LoopbackRecordSystem) -> Vec<(String, String)> {
     let requests = records.requests();
-    requests.iter().filter_map(|request| request.header("traceparent").map(str::to_owned)).collect()
+    let text = |header: Option<&str>| header.unwrap_or_default().to_owned();
+    let mut contexts: Vec<_> = requests
+        .iter()
+        .map(|request| (text(request.header("traceparent")), text(request.header("tracestate"))))
+        .collect();
+    assert!(!contexts.is_empty(), "the record system was asked");
+    contexts.dedup();
+    contexts
+}
+
+/// The settings of a service that sends nothing but deliveries there: what it delivered it does not look for.
+fn forwarding(records: &LoopbackRecordSystem) -> Setup {
+    let more = format!("[record_system]\nbase_url = \"{}\"\nverify = false\n", records.base_url());
+    Setup { more, ..Setup::default() }
+}
+
+/// The same with a collector.
+fn traced(collector: &Collector, records: &LoopbackRecordSystem) -> Setup {
+    let mut setup = forwarding(records);
+    setup.more.push_str(&format!("[telemetry]\notlp_url = \"{}\"\n", collector.url));
+    setup
 }
 
 #[tokio::test]
@@ -117,10 +138,11 @@ async fn intake_and_delivery_are_traced_within_the_callers_trace_and_without_any
     let text = String::from_utf8(case.input.clone()).unwrap().replace("HL-", &format!("{CANARY}-"));
     let document: Value = serde_json::from_str(&text).unwrap();
     let records = LoopbackRecordSystem::start(&[person(&document)]).unwrap();
-    let more = format!("[telemetry]\notlp_url = \"{}\"\n", collector.url);
-    let mut service = Service::start(Setup { more, ..Setup::with(records.base_url()) }).await;
+    let mut service = Service::start(traced(&collector, &records)).await;
     let context = format!("00-{TRACE}-{ABOVE}-01");
-    let headers = [("traceparent", context.as_str()), ("x-request-id", CANARY)];
+    let state = format!("harbourlane={CANARY}");
+    let headers =
+        [("traceparent", context.as_str()), ("tracestate", state.as_str()), ("x-request-id", CANARY)];
     let sent = service.client.send(Method::POST, &service.fhir_url, &headers, text).await.expect(200);
     assert!(sent.text.contains("RiskAssessment"));
     service.delivered(1, LIMIT).await;
@@ -134,8 +156,9 @@ async fn intake_and_delivery_are_traced_within_the_callers_trace_and_without_any
     assert_eq!(said(&intake, "solewire.submission.assessments"), "1");
     let delivery = collector.span("delivery", "solewire.delivery.verdict", "delivered").await;
     assert_eq!(said(&delivery, "solewire.delivery"), "1");
-    let (trace, span) = (delivery["traceId"].as_str().unwrap(), delivery["spanId"].as_str().unwrap());
-    assert!(contexts(&records).contains(&format!("00-{trace}-{span}-01")), "{:?}", contexts(&records));
+    assert_eq!((&delivery["traceId"], &delivery["parentSpanId"]), (&request["traceId"], &intake["spanId"]));
+    let span = delivery["spanId"].as_str().unwrap();
+    assert_eq!(contexts(&records), [(format!("00-{TRACE}-{span}-01"), format!("harbourlane={CANARY}"))]);
 
     // What is refused, made up or not there, with a canary wherever a caller can put one.
     let refused = format!("{{\"resourceType\": \"{CANARY}\"}}");
@@ -163,13 +186,67 @@ async fn intake_and_delivery_are_traced_within_the_callers_trace_and_without_any
 }
 
 #[tokio::test]
-async fn nothing_is_traced_and_no_context_is_passed_on_unless_a_collector_is_named() {
+async fn each_attempt_is_a_span_below_the_submission_however_much_later_it_is_made() {
+    let collector = Collector::start();
     let case = case("category-2");
     let records = LoopbackRecordSystem::start(&[person(&case.json())]).unwrap();
-    let service = Service::start(Setup::with(records.base_url())).await;
-    drop(service.client.post(&service.fhir_url, case.input).await.expect(200));
+    records.script_always(When::Any, Behaviour::Answer(Answer::status(503)));
+    let mut service = Service::start(traced(&collector, &records)).await;
+    let context = format!("00-{TRACE}-{ABOVE}-01");
+    let headers = [("traceparent", context.as_str())];
+    service.client.send(Method::POST, &service.fhir_url, &headers, case.input).await.expect(200);
+    let intake = collector.span("intake", "solewire.submission.result", "accepted").await;
+    collector.span("delivery", "solewire.delivery.verdict", "unknown-outcome").await;
+    // The next attempt is made by another process.
+    service.kill();
+    records.clear_script();
+    service.restart().await;
     service.delivered(1, LIMIT).await;
-    assert_eq!(contexts(&records), Vec::<String>::new());
+    collector.span("delivery", "solewire.delivery.verdict", "delivered").await;
+    let attempts: Vec<Value> =
+        collector.spans().into_iter().filter(|span| span["name"] == "delivery").collect();
+    assert!(attempts.len() > 1, "{attempts:?}");
+    for attempt in attempts {
+        assert_eq!((&attempt["traceId"], &attempt["parentSpanId"]), (&intake["traceId"], &intake["spanId"]));
+        let sent = format!("00-{TRACE}-{}-01", attempt["spanId"].as_str().unwrap());
+        assert!(contexts(&records).contains(&(sent, String::new())), "{attempt}");
+    }
+}
+
+#[tokio::test]
+async fn a_trace_that_is_not_recorded_is_passed_on_as_it_came() {
+    let collector = Collector::start();
+    let case = case("category-2");
+    let records = LoopbackRecordSystem::start(&[person(&case.json())]).unwrap();
+    let service = Service::start(traced(&collector, &records)).await;
+    let (context, state) = (format!("00-{TRACE}-{ABOVE}-00"), "harbourlane=a b");
+    let headers = [("traceparent", context.as_str()), ("tracestate", state)];
+    service.client.send(Method::POST, &service.fhir_url, &headers, case.input).await.expect(200);
+    service.delivered(1, LIMIT).await;
+    assert_eq!(contexts(&records), [(context.clone(), state.to_owned())]);
+}
+
+#[tokio::test]
+async fn without_a_collector_a_context_is_passed_on_as_it_came_and_none_is_made_up() {
+    let (with, without) = (case("category-2"), case("category-3"));
+    let records = LoopbackRecordSystem::start(&[person(&with.json()), person(&without.json())]).unwrap();
+    let mut service = Service::start(forwarding(&records)).await;
+    let (context, state) = (format!("00-{TRACE}-{ABOVE}-03"), "harbourlane=a b");
+    let headers = [("traceparent", context.as_str()), ("tracestate", state)];
+    service.client.send(Method::POST, &service.fhir_url, &headers, with.input).await.expect(200);
+    service.delivered(1, LIMIT).await;
+    let nothing = (String::new(), String::new());
+    drop(service.client.post(&service.fhir_url, without.input.clone()).await.expect(200));
+    service.delivered(2, LIMIT).await;
+    assert_eq!(contexts(&records), [(context, state.to_owned()), nothing]);
+    // Two of them are none.
+    let context = format!("00-{TRACE}-{ABOVE}-01");
+    let twice = [("traceparent", context.as_str()); 2];
+    let corrected = String::from_utf8(without.input).unwrap().replace("\"final\"", "\"amended\"");
+    service.client.send(Method::POST, &service.fhir_url, &twice, corrected).await.expect(200);
+    service.delivered(3, LIMIT).await;
+    assert_eq!(contexts(&records).len(), 2);
+    service.kill();
 }
 
 #[tokio::test]

@@ -15,9 +15,9 @@ use sqlx::{ConnectOptions as _, Connection as _, PgConnection, SqliteConnection}
 use super::{LIMIT, assert_once, person, submit};
 
 /// `tests/upgrade/README.md` tells what they hold and how they were made.
-const SQLITE: &str = include_str!("../../upgrade/sqlite-0007.sql");
-const SQLITE_SCHEMA: i64 = 7;
-const POSTGRES: &str = include_str!("../../upgrade/postgres-0006.sql");
+const SQLITE: &str = include_str!("../../upgrade/sqlite-0008.sql");
+const SQLITE_SCHEMA: i64 = 8;
+const POSTGRES: &str = include_str!("../../upgrade/postgres-0007.sql");
 /// What stands there in the place of a migration of the future.
 const FUTURE: &str = "INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time)
      VALUES (9000, 'of the future', true, '', 0)";
