@@ -79,6 +79,7 @@ issue_types! {
     Required => "required",
     Structure => "structure",
     Throttled => "throttled",
+    TooCostly => "too-costly",
     TooLong => "too-long",
     Transient => "transient",
     Value => "value",

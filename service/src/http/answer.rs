@@ -9,7 +9,7 @@ use solewire_profiles::resources::operation_outcome;
 
 use super::elements::Elements;
 use super::error::ApiError;
-use super::negotiate::{FHIR_JSON, Return};
+use super::negotiate::{FHIR_JSON, Handling, PREFERENCE_APPLIED, Return};
 use crate::clinic::Reach;
 use crate::clock::instant;
 use crate::intake::{Accepted, Done, EntryAnswer, Placed};
@@ -41,6 +41,15 @@ pub(super) fn outcome(issues: &[Issue], root: &str) -> Value {
 /// An answer with a FHIR body.
 pub(super) fn fhir(status: StatusCode, body: String) -> HttpResponse {
     HttpResponseBuilder::new(status).content_type(FHIR_JSON).body(body)
+}
+
+/// The answer to a search.
+pub(super) fn searched(bundle: &Value, handling: Handling) -> HttpResponse {
+    let mut response = HttpResponseBuilder::new(StatusCode::OK);
+    if let Some(granted) = handling.granted() {
+        response.insert_header((PREFERENCE_APPLIED, granted));
+    }
+    response.content_type(FHIR_JSON).body(bundle.to_string())
 }
 
 /// The body of a stored version as it is read: what was derived here byte for byte, what was submitted with the
@@ -130,6 +139,9 @@ pub(super) async fn transaction(
         object.insert("entry".to_owned(), Value::Array(entries));
     }
     let mut response = HttpResponseBuilder::new(StatusCode::OK);
+    if let Some(granted) = wish.granted() {
+        response.insert_header((PREFERENCE_APPLIED, granted));
+    }
     related(&mut response, base, accepted);
     Ok(response.content_type(FHIR_JSON).body(bundle.to_string()))
 }
@@ -186,6 +198,9 @@ pub(super) async fn create(
     };
     let mut response = HttpResponseBuilder::new(status);
     response.insert_header((LOCATION, location(base, placed)));
+    if let Some(granted) = wish.granted() {
+        response.insert_header((PREFERENCE_APPLIED, granted));
+    }
     version_headers(&mut response, placed.version, placed.updated);
     related(&mut response, base, accepted);
     match wish {
@@ -203,6 +218,6 @@ pub(super) async fn create(
 }
 
 async fn stored(store: &Store, placed: &Placed, reach: &Reach) -> Result<Option<Version>, ApiError> {
-    let history = store.history(&placed.resource_type, &placed.id, reach).await?;
-    Ok(history.into_iter().find(|version| version.version == placed.version && !version.is_purged()))
+    let version = store.version(&placed.resource_type, &placed.id, placed.version, reach).await?;
+    Ok(version.filter(|version| !version.is_purged()))
 }

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 use url::form_urlencoded;
 
 use super::error::ApiError;
-use super::negotiate::{FormBody, accept_json, strict_handling};
+use super::negotiate::{FormBody, Handling, accept_json, preferred_handling};
 use super::parameters::date;
 use super::{State, access, answer, base};
 use crate::access::Caller;
@@ -82,6 +82,7 @@ pub(super) async fn read(
 async fn run(state: &State, request: &HttpRequest, encoded: &[&[u8]]) -> Result<HttpResponse, ApiError> {
     let caller = access::require(&state.access, request, Right::Operate).await?;
     accept_json(request)?;
+    let handling = preferred_handling(request);
     let mut search = AuditSearch { count: USUAL_COUNT, ..AuditSearch::default() };
     let mut used: Vec<(String, String)> = Vec::new();
     for (name, value) in encoded.iter().flat_map(|part| form_urlencoded::parse(part)) {
@@ -109,7 +110,7 @@ async fn run(state: &State, request: &HttpRequest, encoded: &[&[u8]]) -> Result<
                 search.before = Some(value.parse().map_err(|_| wrong("it takes a whole number."))?);
                 continue;
             }
-            _ if strict_handling(request) => {
+            _ if handling == Handling::Strict => {
                 return Err(ApiError::Parameter {
                     name: "?".to_owned(),
                     text: "this type has no such parameter.",
@@ -122,7 +123,7 @@ async fn run(state: &State, request: &HttpRequest, encoded: &[&[u8]]) -> Result<
     let (rows, total) = state.intake.store.audited(&search, &caller.reach()).await?;
     note_read(state, &caller, rows.iter().map(|row| format!("AuditEvent/{}", row.id)).collect()).await?;
     let bundle = bundle(&base(state, request), &search, &used, &rows, total)?;
-    Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
+    Ok(answer::searched(&bundle, handling))
 }
 
 /// The instants that a date parameter asks for: from the first on, before the second.

@@ -5,38 +5,65 @@
 
 use actix_web::body::to_bytes;
 use actix_web::http::StatusCode;
-use actix_web::http::header::{ETAG, HeaderName, LAST_MODIFIED, LINK, LOCATION};
+use actix_web::http::header::{ETAG, HeaderName, HeaderValue, LAST_MODIFIED, LINK, LOCATION};
 use actix_web::{HttpRequest, HttpResponse, ResponseError};
 use serde_json::{Map, Value, json};
-use solewire_profiles::json::{Document, Limits};
 
 use super::elements::Elements;
 use super::error::ApiError;
-use super::negotiate::{Return, accept_json, header, preferred_return};
+use super::negotiate::{
+    PREFERENCE_APPLIED, Return, accept_json, meant, preferred_handling, preferred_return,
+};
 use super::submit::{Conditions, hand_in, replaced, taken};
 use super::{State, access, answer as answers, base, read, search};
-use crate::intake::{Expected, Target};
+use crate::intake::{Expected, Refusal, Target};
 use crate::store::StoreError;
 
 /// Most entries of a batch.
 const MOST_ENTRIES: usize = 100;
+/// Once the answers to its entries hold so much text, in bytes, nothing more is looked up for a batch. One answer more,
+/// as long as that of any search, can be over it.
+const MOST_ANSWERED: usize = 4 * 1024 * 1024;
 /// Longest key of a batch, so that the keys of its entries fit.
 const LONGEST_KEY: usize = 240;
+/// Stands in the key of an entry between that of its batch and its place. No header can hold it (RFC 9110, section 5.5),
+/// so no caller can give a key that is the key of an entry.
+const KEY_SEPARATOR: char = '\u{1f}';
+
+/// Whether a body may be a batch: reading it costs, and nearly none is.
+pub(super) fn may_be(bytes: &[u8]) -> bool {
+    let word = b"\"batch\"";
+    bytes.windows(word.len()).any(|part| part == word)
+}
 
 /// The entries of a body that is a batch Bundle; nothing when it is anything else.
-pub(super) fn entries(bytes: &[u8]) -> Result<Option<Vec<Value>>, ApiError> {
-    let word = b"\"batch\"";
-    // Reading a body costs, and nearly none is a batch.
-    if !bytes.windows(word.len()).any(|part| part == word) {
-        return Ok(None);
-    }
-    let Ok(document) = Document::parse(bytes.to_vec(), Limits::default()) else { return Ok(None) };
-    let body = document.value();
+pub(super) async fn entries(
+    state: &State,
+    request: &HttpRequest,
+    bytes: &[u8],
+) -> Result<Option<Vec<Value>>, ApiError> {
+    // Without a caller there is nothing to read, and nothing to answer entry by entry.
+    access::require_known(&state.access, request).await?;
+    let mut body = match state.intake.value(bytes.to_vec()).await {
+        Ok(body) => body,
+        // Whoever takes an exam in says why.
+        Err(Refusal::Unreadable(_)) => return Ok(None),
+        Err(refusal) => return Err(refusal.into()),
+    };
     let is = |name: &str, value: &str| body.get(name).and_then(Value::as_str) == Some(value);
     if !is("resourceType", "Bundle") || !is("type", "batch") {
         return Ok(None);
     }
-    let entries = body.get("entry").and_then(Value::as_array).cloned().unwrap_or_default();
+    let entries = match body.get_mut("entry").map(Value::take) {
+        None => Vec::new(),
+        Some(Value::Array(entries)) => entries,
+        Some(_) => {
+            return Err(ApiError::Request {
+                text: "The entries of the batch are no array.",
+                mend: "Put them into entry: [ ... ], even a single one.",
+            });
+        }
+    };
     if entries.len() > MOST_ENTRIES {
         return Err(ApiError::Request {
             text: "The batch has more than 100 entries.",
@@ -53,29 +80,38 @@ pub(super) async fn answer(
     entries: Vec<Value>,
 ) -> Result<HttpResponse, ApiError> {
     accept_json(request)?;
-    // Without a caller there is nothing to answer entry by entry.
-    access::require_known(&state.access, request).await?;
-    let key = header(request, "Idempotency-Key");
+    let key = meant(request, "Idempotency-Key")?;
     if key.is_some_and(|key| key.is_empty() || key.len() > LONGEST_KEY) {
         return Err(ApiError::Request {
             text: "The Idempotency-Key of a batch is empty or longer than 240 characters.",
             mend: "Use a UUID.",
         });
     }
+    let wishes = [preferred_return(request).granted(), preferred_handling(request).granted()];
+    let (mut granted, mut size) = (Vec::new(), 0);
     let mut answered = Vec::with_capacity(entries.len());
     for (number, entry) in entries.iter().enumerate() {
-        let key = key.map(|key| format!("{key}#{number}"));
-        let response = match served(state, request, entry, key).await {
+        let key = key.map(|key| format!("{key}{KEY_SEPARATOR}{number}"));
+        let response = match served(state, request, entry, key, size < MOST_ANSWERED).await {
             Ok(response) => response,
             Err(error) => without_positions(error).error_response(),
         };
-        answered.push(entry_of(response).await?);
+        let said = response.headers().get(PREFERENCE_APPLIED).and_then(|said| said.to_str().ok());
+        granted.extend(wishes.iter().flatten().copied().filter(|wish| said == Some(*wish)));
+        let (entry, length) = entry_of(response).await?;
+        size += length;
+        answered.push(entry);
     }
     let mut bundle = json!({ "resourceType": "Bundle", "type": "batch-response" });
     if let Some(object) = bundle.as_object_mut().filter(|_| !answered.is_empty()) {
         object.insert("entry".to_owned(), Value::Array(answered));
     }
-    Ok(answers::fhir(StatusCode::OK, bundle.to_string()))
+    let mut response = answers::fhir(StatusCode::OK, bundle.to_string());
+    let wishes: Vec<&str> = wishes.into_iter().flatten().filter(|wish| granted.contains(wish)).collect();
+    if let Some(value) = HeaderValue::from_str(&wishes.join(", ")).ok().filter(|value| !value.is_empty()) {
+        response.headers_mut().insert(PREFERENCE_APPLIED, value);
+    }
+    Ok(response)
 }
 
 /// Lines and columns would be those of the entry alone, which was not sent as such.
@@ -94,6 +130,7 @@ async fn served(
     request: &HttpRequest,
     entry: &Value,
     key: Option<String>,
+    room: bool,
 ) -> Result<HttpResponse, ApiError> {
     let said = |name: &str| entry.pointer(&format!("/request/{name}")).and_then(Value::as_str);
     let (Some(method), Some(url)) = (said("method"), said("url")) else {
@@ -106,13 +143,14 @@ async fn served(
     let parts: Vec<&str> = path.trim_start_matches('/').split('/').collect();
     let owned = |text: &str| text.to_owned();
     match (method, parts.as_slice()) {
+        ("GET", _) if !room => Err(ApiError::TooMuch),
         ("GET", [kind]) => search::run(state, request, kind, &[query.as_bytes()]).await,
         ("GET", [kind, id]) => {
             let place = (owned(kind), owned(id));
             read::current(state, request, &place, said("ifNoneMatch"), &Elements::of_query(query)).await
         }
         ("GET", [kind, id, "_history"]) => {
-            read::all_versions(state, request, &(owned(kind), owned(id))).await
+            read::all_versions(state, request, &(owned(kind), owned(id)), query).await
         }
         ("GET", [kind, id, "_history", version]) => {
             let place = (owned(kind), owned(id), owned(version));
@@ -156,8 +194,8 @@ async fn written(
     answers::create(&accepted, &base(state, request), wish, &state.intake.store, &reach).await
 }
 
-/// An answer as an entry of a batch-response.
-async fn entry_of(answer: HttpResponse) -> Result<Value, ApiError> {
+/// An answer as an entry of a batch-response, and how much text it holds, in bytes.
+async fn entry_of(answer: HttpResponse) -> Result<(Value, usize), ApiError> {
     let status = answer.status();
     let text = |name: HeaderName| answer.headers().get(name).and_then(|value| value.to_str().ok());
     let mut response = Map::new();
@@ -194,5 +232,5 @@ async fn entry_of(answer: HttpResponse) -> Result<Value, ApiError> {
         }
     }
     entry.insert("response".to_owned(), Value::Object(response));
-    Ok(Value::Object(entry))
+    Ok((Value::Object(entry), bytes.len()))
 }

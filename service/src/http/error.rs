@@ -33,6 +33,10 @@ pub(super) enum ApiError {
     BodyTooSlow,
     /// The request itself, not a document in it: what is wrong and how to mend it.
     Request { text: &'static str, mend: &'static str },
+    /// A header that changes what the request means and cannot be read.
+    Header(&'static str),
+    /// What a batch asks for comes to more than one answer may hold.
+    TooMuch,
     /// A search parameter, under strict handling or with an unreadable value.
     Parameter { name: String, text: &'static str },
     /// A document with issues.
@@ -172,6 +176,20 @@ impl ApiError {
             ApiError::Request { text, mend } => {
                 said(StatusCode::BAD_REQUEST, IssueType::Invalid, "http-request", text, mend)
             }
+            ApiError::Header(name) => said(
+                StatusCode::BAD_REQUEST,
+                IssueType::Invalid,
+                "http-header",
+                &format!("The header {name} comes twice, or holds characters outside of ASCII."),
+                "Send it once, in ASCII; in the query of a condition, encode others as %XX.",
+            ),
+            ApiError::TooMuch => said(
+                StatusCode::BAD_REQUEST,
+                IssueType::TooCostly,
+                "http-batch-size",
+                "The answers to the entries before fill what one answer to a batch may hold; this was not looked up.",
+                "Ask for it in a batch of its own, or for less with _count and _elements.",
+            ),
             ApiError::Parameter { name, text } => said(
                 StatusCode::BAD_REQUEST,
                 IssueType::Invalid,
@@ -330,6 +348,8 @@ impl ApiError {
             | ApiError::BodyIncomplete
             | ApiError::BodyTooSlow
             | ApiError::Request { .. }
+            | ApiError::Header(_)
+            | ApiError::TooMuch
             | ApiError::Parameter { .. }
             | ApiError::Document { .. }
             | ApiError::NotFound(_)

@@ -5,7 +5,7 @@ use std::pin::Pin;
 use std::time::Duration;
 
 use actix_web::dev::Payload;
-use actix_web::http::header::{ACCEPT, CONTENT_ENCODING, CONTENT_TYPE};
+use actix_web::http::header::{ACCEPT, CONTENT_ENCODING, CONTENT_TYPE, HeaderName};
 use actix_web::{FromRequest, HttpRequest, web};
 
 use super::State;
@@ -113,6 +113,22 @@ fn body<T: 'static>(
     })
 }
 
+/// The value of a header that changes what a request means; none when it is not there. One that cannot be read is
+/// refused, not passed over: whoever sent a condition relies on it.
+pub(super) fn meant<'r>(request: &'r HttpRequest, name: &'static str) -> Result<Option<&'r str>, ApiError> {
+    let mut values = request.headers().get_all(name);
+    match (values.next(), values.next()) {
+        (None, _) => Ok(None),
+        (Some(value), None) => {
+            value.to_str().map(|text| Some(text.trim())).map_err(|_| ApiError::Header(name))
+        }
+        (Some(_), Some(_)) => Err(ApiError::Header(name)),
+    }
+}
+
+/// Says which wish of the caller was granted (RFC 7240, section 3).
+pub(super) const PREFERENCE_APPLIED: HeaderName = HeaderName::from_static("preference-applied");
+
 /// What a caller would like to get back (header `Prefer`, RFC 7240).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Return {
@@ -120,6 +136,18 @@ pub(super) enum Return {
     Representation,
     OperationOutcome,
     Unsaid,
+}
+
+impl Return {
+    /// The wish, as an answer that grants it says.
+    pub(super) fn granted(self) -> Option<&'static str> {
+        match self {
+            Return::Minimal => Some("return=minimal"),
+            Return::Representation => Some("return=representation"),
+            Return::OperationOutcome => Some("return=OperationOutcome"),
+            Return::Unsaid => None,
+        }
+    }
 }
 
 pub(super) fn preferred_return(request: &HttpRequest) -> Return {
@@ -131,24 +159,62 @@ pub(super) fn preferred_return(request: &HttpRequest) -> Return {
     }
 }
 
-/// Whether unknown search parameters are errors.
-pub(super) fn strict_handling(request: &HttpRequest) -> bool {
-    preference(request, "handling").as_deref() == Some("strict")
+/// What becomes of search parameters that are not known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Handling {
+    /// They are errors.
+    Strict,
+    /// They are passed over.
+    Lenient,
+    /// The same.
+    Unsaid,
 }
 
+impl Handling {
+    /// The wish, as an answer that grants it says.
+    pub(super) fn granted(self) -> Option<&'static str> {
+        match self {
+            Handling::Strict => Some("handling=strict"),
+            Handling::Lenient => Some("handling=lenient"),
+            Handling::Unsaid => None,
+        }
+    }
+}
+
+pub(super) fn preferred_handling(request: &HttpRequest) -> Handling {
+    match preference(request, "handling").as_deref() {
+        Some("strict") => Handling::Strict,
+        Some("lenient") => Handling::Lenient,
+        _ => Handling::Unsaid,
+    }
+}
+
+/// The value of a preference; of one that is said twice the first counts (RFC 7240, section 2).
 fn preference(request: &HttpRequest, name: &str) -> Option<String> {
-    request
-        .headers()
-        .get_all("Prefer")
-        .filter_map(|value| value.to_str().ok())
-        .flat_map(|value| value.split([',', ';']))
-        .filter_map(|preference| preference.split_once('='))
-        .find(|(found, _)| found.trim().eq_ignore_ascii_case(name))
-        .map(|(_, value)| value.trim().trim_matches('"').to_owned())
+    let values = request.headers().get_all("Prefer").filter_map(|value| value.to_str().ok());
+    let mut preferences = values.flat_map(|value| unquoted(value, ',')).filter_map(|preference| {
+        // Parameters behind a preference belong to it and are none themselves.
+        unquoted(preference, ';').next().and_then(|own| own.split_once('='))
+    });
+    let (_, value) = preferences.find(|(found, _)| found.trim().eq_ignore_ascii_case(name))?;
+    Some(value.trim().trim_matches('"').to_owned())
+}
+
+/// The parts of a text between separators that stand outside of quotes.
+fn unquoted(text: &str, separator: char) -> impl Iterator<Item = &str> {
+    let (mut quoted, mut escaped) = (false, false);
+    text.split(move |character| {
+        let separates = character == separator && !quoted;
+        quoted ^= character == '"' && !escaped;
+        escaped = quoted && character == '\\' && !escaped;
+        separates
+    })
 }
 
 #[cfg(test)]
 mod tests {
+    use actix_web::test::TestRequest;
+
     use super::*;
 
     #[test]
@@ -168,5 +234,29 @@ mod tests {
         ] {
             assert!(!is_json(bad), "{bad}");
         }
+    }
+
+    #[test]
+    fn of_several_wishes_the_first_counts_and_what_stands_in_quotes_or_behind_a_wish_is_none() {
+        let asked = |values: &[&'static str]| {
+            let request = values
+                .iter()
+                .fold(TestRequest::default(), |request, value| request.append_header(("prefer", *value)));
+            let request = request.to_http_request();
+            (preferred_return(&request), preferred_handling(&request))
+        };
+        use {Handling as H, Return as R};
+        assert_eq!(asked(&["return=minimal, Handling = \"strict\""]), (R::Minimal, H::Strict));
+        assert_eq!(
+            asked(&["handling=lenient", "return=representation;of=it,return=minimal"]),
+            (R::Representation, H::Lenient)
+        );
+        assert_eq!(asked(&["respond-async; return=minimal"]), (R::Unsaid, H::Unsaid));
+        assert_eq!(asked(&["note=\"a, return=minimal\", wait=5"]), (R::Unsaid, H::Unsaid));
+        assert_eq!(
+            asked(&["note=\"\\\", return=minimal\", return=OperationOutcome"]),
+            (R::OperationOutcome, H::Unsaid)
+        );
+        assert_eq!(asked(&["return=everything, return=minimal"]), (R::Unsaid, H::Unsaid));
     }
 }

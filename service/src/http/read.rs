@@ -4,10 +4,12 @@ use actix_web::http::StatusCode;
 use actix_web::http::header::{ETAG, IF_NONE_MATCH};
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde_json::{Value, json};
+use url::form_urlencoded;
 
 use super::elements::Elements;
 use super::error::ApiError;
 use super::negotiate::{accept_json, header};
+use super::search::{LARGEST_COUNT, USUAL_COUNT};
 use super::{STORED_TYPES, State, access, answer, audit, base};
 use crate::access::Caller;
 use crate::clock::instant;
@@ -80,15 +82,17 @@ pub(super) async fn one_version(
     elements: &Elements,
 ) -> Result<HttpResponse, ApiError> {
     let caller = allowed(state, request, resource_type, id).await?;
-    let history = state.intake.store.history(resource_type, id, &caller.reach()).await?;
-    let version = history.iter().find(|version| version.version.to_string() == *number).ok_or(ABSENT)?;
+    // What is no number of ours names nothing.
+    let number = number.parse().map_err(|_| ABSENT)?;
+    let version = state.intake.store.version(resource_type, id, number, &caller.reach()).await?;
+    let version = version.ok_or(ABSENT)?;
     if version.is_purged() {
         return Err(ApiError::NotFound(
             "This version was superseded and is purged; the current one can be read.",
         ));
     }
     audit::note_read(state, &caller, vec![format!("{resource_type}/{id}")]).await?;
-    answer::resource(StatusCode::OK, version, elements)
+    answer::resource(StatusCode::OK, &version, elements)
 }
 
 /// `GET /fhir/{type}/{id}/_history`
@@ -97,20 +101,41 @@ pub(super) async fn history(
     request: HttpRequest,
     path: web::Path<(String, String)>,
 ) -> Result<HttpResponse, ApiError> {
-    all_versions(&state, &request, &path).await
+    all_versions(&state, &request, &path, request.query_string()).await
 }
 
-/// All versions of a resource.
+/// Where a page of a history begins. Of our making: callers follow links.
+const BEFORE: &str = "_before";
+
+/// The number of versions on a page, and the version before which it begins.
+fn page(query: &str) -> Result<(u32, i64), ApiError> {
+    let (mut count, mut before) = (USUAL_COUNT, i64::MAX);
+    for (name, value) in form_urlencoded::parse(query.as_bytes()) {
+        let wrong =
+            |_| ApiError::Parameter { name: name.clone().into_owned(), text: "it takes a whole number." };
+        match name.as_ref() {
+            "_count" => count = value.parse::<u32>().map_err(wrong)?.min(LARGEST_COUNT),
+            BEFORE => before = value.parse().map_err(wrong)?,
+            _ => {}
+        }
+    }
+    Ok((count, before))
+}
+
+/// The versions of a resource, a page of them.
 pub(super) async fn all_versions(
     state: &State,
     request: &HttpRequest,
     (resource_type, id): &(String, String),
+    query: &str,
 ) -> Result<HttpResponse, ApiError> {
     let caller = allowed(state, request, resource_type, id).await?;
-    let history = state.intake.store.history(resource_type, id, &caller.reach()).await?;
-    if history.is_empty() {
+    let (count, before) = page(query)?;
+    let found = state.intake.store.history(resource_type, id, &caller.reach(), before, count).await?;
+    if found.total == 0 {
         return Err(ABSENT);
     }
+    let history = found.page;
     audit::note_read(state, &caller, vec![format!("{resource_type}/{id}")]).await?;
     let base = base(state, request);
     let mut entries = Vec::with_capacity(history.len());
@@ -137,10 +162,25 @@ pub(super) async fn all_versions(
         }
         entries.push(entry);
     }
-    let bundle = json!({
-        "resourceType": "Bundle", "type": "history", "total": entries.len(),
-        "link": [{ "relation": "self", "url": format!("{base}/{resource_type}/{id}/_history") }],
-        "entry": entries
-    });
+    let address = |before: Option<i64>| {
+        let mut pairs = Vec::new();
+        if count != USUAL_COUNT {
+            pairs.push(format!("_count={count}"));
+        }
+        pairs.extend(before.map(|before| format!("{BEFORE}={before}")));
+        let mark = if pairs.is_empty() { "" } else { "?" };
+        format!("{base}/{resource_type}/{id}/_history{mark}{}", pairs.join("&"))
+    };
+    let here = (before < i64::MAX).then_some(before);
+    let mut links = vec![json!({ "relation": "self", "url": address(here) })];
+    // Versions are numbered from 1.
+    if let Some(last) = history.last().map(|version| version.version).filter(|last| *last > 1) {
+        links.push(json!({ "relation": "next", "url": address(Some(last)) }));
+    }
+    let mut bundle =
+        json!({ "resourceType": "Bundle", "type": "history", "total": found.total, "link": links });
+    if let Some(object) = bundle.as_object_mut().filter(|_| !entries.is_empty()) {
+        object.insert("entry".to_owned(), Value::Array(entries));
+    }
     Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
 }

@@ -1,20 +1,19 @@
 //! Search, by GET and by POST.
 
-use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use serde_json::{Map, Value, json};
 use url::form_urlencoded;
 
 use super::elements::Elements;
 use super::error::ApiError;
-use super::negotiate::{FormBody, accept_json, strict_handling};
+use super::negotiate::{FormBody, Handling, accept_json, preferred_handling};
 use super::parameters::{SEARCHED_TYPES, filter, sort};
 use super::{State, access, answer, audit, base};
 use crate::clinic::Reach;
 use crate::store::{Found, Search, SortKey};
 
-const USUAL_COUNT: u32 = 50;
-const LARGEST_COUNT: u32 = 200;
+pub(super) const USUAL_COUNT: u32 = 50;
+pub(super) const LARGEST_COUNT: u32 = 200;
 /// Where a page begins. Of our making: callers follow links.
 const OFFSET: &str = "_offset";
 /// Parameters about the answer, not about what is looked for.
@@ -60,12 +59,13 @@ pub(super) async fn run(
     if !SEARCHED_TYPES.contains(&resource_type) {
         return Err(ApiError::NotFound("Resources of this type cannot be searched."));
     }
-    let Understood { search, used, elements } =
-        understand(resource_type, caller.reach(), encoded, strict_handling(request))?;
+    let handling = preferred_handling(request);
+    let strict = handling == Handling::Strict;
+    let Understood { search, used, elements } = understand(resource_type, caller.reach(), encoded, strict)?;
     let found = state.intake.store.search(&search).await?;
     audit::note_versions(state, &caller, &found.page).await?;
     let bundle = bundle(&base(state, request), &search, &used, &elements, &found)?;
-    Ok(answer::fhir(StatusCode::OK, bundle.to_string()))
+    Ok(answer::searched(&bundle, handling))
 }
 
 fn understand(

@@ -1,13 +1,12 @@
 //! Handing in, assessing without storing, validating.
 
 use actix_web::http::StatusCode;
-use actix_web::http::header::IF_MATCH;
 use actix_web::{HttpRequest, HttpResponse, web};
 use jiff::Timestamp;
 use serde_json::Value;
 
 use super::error::ApiError;
-use super::negotiate::{FhirBody, accept_json, header, preferred_return};
+use super::negotiate::{FhirBody, accept_json, meant, preferred_return};
 use super::{State, access, answer, base, batch};
 use crate::clinic::Reach;
 use crate::config::Right;
@@ -21,10 +20,12 @@ pub(super) async fn transaction(
     request: HttpRequest,
     FhirBody(bytes): FhirBody,
 ) -> Result<HttpResponse, ApiError> {
-    if let Some(entries) = batch::entries(&bytes)? {
+    if batch::may_be(&bytes)
+        && let Some(entries) = batch::entries(&state, &request, &bytes).await?
+    {
         return batch::answer(&state, &request, entries).await;
     }
-    let conditions = Conditions::of(&request);
+    let conditions = Conditions::of(&request)?;
     let (accepted, reach) = hand_in(&state, &request, bytes, Expected::Transaction, None, conditions).await?;
     let wish = preferred_return(&request);
     answer::transaction(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
@@ -41,7 +42,7 @@ pub(super) async fn create(
     let FhirBody(bytes) =
         <FhirBody as actix_web::FromRequest>::from_request(&request, &mut payload.into_inner()).await?;
     let (accepted, reach) =
-        hand_in(&state, &request, bytes, Expected::Observation, None, Conditions::of(&request)).await?;
+        hand_in(&state, &request, bytes, Expected::Observation, None, Conditions::of(&request)?).await?;
     let wish = preferred_return(&request);
     answer::create(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
@@ -56,12 +57,12 @@ pub(super) async fn update(
     let (resource_type, id) = path.into_inner();
     taken(&resource_type)?;
     access::require(&state.access, &request, Right::Submit).await?;
-    let version = replaced(header(&request, IF_MATCH))?;
+    let version = replaced(meant(&request, "If-Match")?)?;
     let FhirBody(bytes) =
         <FhirBody as actix_web::FromRequest>::from_request(&request, &mut payload.into_inner()).await?;
     let target = Some(Target { id, version });
     let (accepted, reach) =
-        hand_in(&state, &request, bytes, Expected::Observation, target, Conditions::of(&request)).await?;
+        hand_in(&state, &request, bytes, Expected::Observation, target, Conditions::of(&request)?).await?;
     let wish = preferred_return(&request);
     answer::create(&accepted, &base(&state, &request), wish, &state.intake.store, &reach).await
 }
@@ -95,11 +96,11 @@ pub(super) struct Conditions {
 
 impl Conditions {
     /// As the headers of a request say.
-    fn of(request: &HttpRequest) -> Conditions {
-        Conditions {
-            key: header(request, "Idempotency-Key").map(str::to_owned),
-            if_none_exist: header(request, "If-None-Exist").map(str::to_owned),
-        }
+    fn of(request: &HttpRequest) -> Result<Conditions, ApiError> {
+        Ok(Conditions {
+            key: meant(request, "Idempotency-Key")?.map(str::to_owned),
+            if_none_exist: meant(request, "If-None-Exist")?.map(str::to_owned),
+        })
     }
 }
 
@@ -202,7 +203,7 @@ pub(super) async fn validate(
             mend: "Leave out the parameter `profile`.",
         });
     }
-    let (bytes, wrapped) = unwrapped(bytes, &resource_type);
+    let (bytes, wrapped) = unwrapped(&state, bytes, &resource_type).await?;
     let checked = state.intake.check(bytes).await?;
     if checked.root != *resource_type {
         return Err(ApiError::Request {
@@ -219,28 +220,32 @@ pub(super) async fn validate(
 }
 
 /// The resource inside a Parameters body, as the operation also takes it; and whether there was one.
-fn unwrapped(bytes: Vec<u8>, resource_type: &str) -> (Vec<u8>, bool) {
-    if resource_type == "Parameters" {
-        return (bytes, false);
+async fn unwrapped(state: &State, bytes: Vec<u8>, resource_type: &str) -> Result<(Vec<u8>, bool), ApiError> {
+    let word = b"\"Parameters\"";
+    // Reading a body costs, and most are the resource itself.
+    if resource_type == "Parameters" || !bytes.windows(word.len()).any(|part| part == word) {
+        return Ok((bytes, false));
     }
-    let Ok(document) =
-        solewire_profiles::json::Document::parse(bytes.clone(), solewire_profiles::json::Limits::default())
-    else {
-        return (bytes, false);
+    let body = match state.intake.value(bytes.clone()).await {
+        Ok(body) => body,
+        // Whoever checks it says why.
+        Err(Refusal::Unreadable(_)) => return Ok((bytes, false)),
+        Err(refusal) => return Err(refusal.into()),
     };
-    if document.value().get("resourceType").and_then(Value::as_str) != Some("Parameters") {
-        return (bytes, false);
+    if body.get("resourceType").and_then(Value::as_str) != Some("Parameters") {
+        return Ok((bytes, false));
     }
-    let parameters = document.value().get("parameter").and_then(Value::as_array);
-    let resource = parameters
+    let resource = body
+        .get("parameter")
+        .and_then(Value::as_array)
         .into_iter()
         .flatten()
         .find(|parameter| parameter.get("name").and_then(Value::as_str) == Some("resource"))
         .and_then(|parameter| parameter.get("resource"));
-    match resource {
+    Ok(match resource {
         Some(resource) => (resource.to_string().into_bytes(), true),
         None => (bytes, false),
-    }
+    })
 }
 
 fn parameter(request: &HttpRequest, name: &str) -> Option<String> {

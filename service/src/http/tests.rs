@@ -87,6 +87,9 @@ async fn every_refusal_has_its_status_and_an_outcome() {
     let bench = bench().await;
     let state = state(bench.intake.clone_for_test(), Access::Open);
     let bundle = r#"{"resourceType":"Bundle","type":"collection"}"#;
+    let batch = |entries: &str| {
+        format!(r#"{{"resourceType":"Bundle","type":"batch","entry":{entries}}}"#).into_bytes()
+    };
     let xml = || post("/fhir", "<Bundle/>").insert_header(("content-type", "application/fhir+xml"));
     let table: Vec<(TestRequest, u16, &str)> = vec![
         (get("/nothing"), 404, "http-not-found"),
@@ -110,6 +113,27 @@ async fn every_refusal_has_its_status_and_an_outcome() {
         (post("/fhir", bundle), 422, "submit-bundle-type"),
         (post("/fhir/Observation", "{}").insert_header(("if-none-exist", "code=1")), 400, "http-request"),
         (post("/fhir", bundle).insert_header(("idempotency-key", "k".repeat(256))), 400, "http-request"),
+        (post("/fhir", bundle).insert_header(("idempotency-key", "sch\u{fc}ssel")), 400, "http-header"),
+        (
+            post("/fhir", bundle)
+                .append_header(("idempotency-key", "a"))
+                .append_header(("idempotency-key", "b")),
+            400,
+            "http-header",
+        ),
+        (
+            post("/fhir/Observation", "{}").insert_header(("if-none-exist", "identifier=s|\u{fc}")),
+            400,
+            "http-header",
+        ),
+        (
+            TestRequest::put().uri("/fhir/Observation/1").insert_header(("if-match", "\"\u{fc}\"")),
+            400,
+            "http-header",
+        ),
+        (post("/fhir", batch("[]")).insert_header(("idempotency-key", "\u{fc}")), 400, "http-header"),
+        (post("/fhir", batch("{}")), 400, "http-request"),
+        (get("/fhir/Observation/1/_history?_count=many"), 400, "http-search-parameter"),
         (post("/fhir/$assess?at=now", bundle), 400, "http-request"),
         (post("/fhir", vec![b' '; LARGEST_BODY + 1]), 413, "http-body-limit"),
         (get("/fhir/Observation?date=soon"), 400, "http-search-parameter"),

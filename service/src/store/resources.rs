@@ -1,7 +1,7 @@
 //! Reading resources back.
 
-use super::database::reading;
-use super::{Store, StoreError, TokenMatch, column};
+use super::database::{reading, snapshot};
+use super::{Found, Store, StoreError, TokenMatch, column};
 use crate::clinic::{Clinic, Reach};
 
 /// One version of a resource.
@@ -57,7 +57,33 @@ impl Store {
         }))
     }
 
-    /// Every version of a resource, the newest first; none when it is out of reach.
+    /// One version of a resource, current or not, if it is within reach.
+    ///
+    /// # Errors
+    /// When the store cannot be read.
+    pub async fn version(
+        &self,
+        resource_type: &str,
+        id: &str,
+        version: i64,
+        reach: &Reach,
+    ) -> Result<Option<Version>, StoreError> {
+        Ok(reading!(self, connection => {
+            sqlx::query_as(
+                "SELECT type, id, version, updated, derived = 1 AS derived, body FROM resources
+                 WHERE type = $1 AND id = $2 AND version = $4 AND ($3 IS NULL OR clinic = $3)",
+            )
+            .bind(resource_type)
+            .bind(id)
+            .bind(reach.only())
+            .bind(version)
+            .fetch_optional(connection)
+            .await?
+        }))
+    }
+
+    /// Up to `limit` versions of a resource, the newest of those before version `before` first; none when it is out of
+    /// reach. The total is that of all its versions.
     ///
     /// # Errors
     /// When the store cannot be read.
@@ -66,18 +92,32 @@ impl Store {
         resource_type: &str,
         id: &str,
         reach: &Reach,
-    ) -> Result<Vec<Version>, StoreError> {
-        Ok(reading!(self, connection => {
-            sqlx::query_as(
-                "SELECT type, id, version, updated, derived = 1 AS derived, body FROM resources
-                 WHERE type = $1 AND id = $2 AND ($3 IS NULL OR clinic = $3) ORDER BY version DESC",
+        before: i64,
+        limit: u32,
+    ) -> Result<Found, StoreError> {
+        snapshot!(self, connection => {
+            let total: i64 = sqlx::query_scalar(
+                "SELECT count(*) FROM resources WHERE type = $1 AND id = $2 AND ($3 IS NULL OR clinic = $3)",
             )
             .bind(resource_type)
             .bind(id)
             .bind(reach.only())
-            .fetch_all(connection)
-            .await?
-        }))
+            .fetch_one(&mut *connection)
+            .await?;
+            let page = sqlx::query_as(
+                "SELECT type, id, version, updated, derived = 1 AS derived, body FROM resources
+                 WHERE type = $1 AND id = $2 AND ($3 IS NULL OR clinic = $3) AND version < $4
+                 ORDER BY version DESC LIMIT $5",
+            )
+            .bind(resource_type)
+            .bind(id)
+            .bind(reach.only())
+            .bind(before)
+            .bind(i64::from(limit))
+            .fetch_all(&mut *connection)
+            .await?;
+            Ok(Found { total: u64::try_from(total).unwrap_or(0), page })
+        })
     }
 
     /// The current resources of a type with an identifier, of one clinic or of none; two at most, which is enough to tell

@@ -101,6 +101,59 @@ async fn a_batch_that_is_sent_again_under_its_key_writes_nothing_twice() {
 }
 
 #[tokio::test]
+async fn the_key_of_an_entry_is_never_the_key_of_another_request() {
+    let service = Service::start(Setup::default()).await;
+    let device = case("device-result").json();
+    let with = |key: &'static str, body: String| {
+        let (service, headers) = (&service, [("idempotency-key", key)]);
+        async move {
+            service.client.send(reqwest::Method::POST, &service.fhir_url, &headers, body).await.expect(200)
+        }
+    };
+    let create = |resource: &Value| json!({ "request": { "method": "POST", "url": "Observation" }, "resource": resource });
+    let answer = with("batch-1", batch(vec![create(&device)])).await;
+    assert_eq!(statuses(&answer), ["201"]);
+    // Whatever the key of the first entry looks like, another request can have one that looks alike.
+    for key in ["batch-1#0", "batch-1/0", "batch-1 0", "batch-1\t0", "batch-10"] {
+        let answer = with(key, String::from_utf8(case("category-2").input).unwrap()).await;
+        assert_eq!(answer.json()["type"], "transaction-response", "{key}");
+    }
+    // Nor is the key of a batch the key of an entry of another.
+    let mut other = device.clone();
+    other["identifier"][0]["value"] = json!("HL-DEVICE-RESULT-9003");
+    assert_eq!(statuses(&with("batch-1#0", batch(vec![create(&other)])).await), ["201"]);
+    assert_eq!(statuses(&with("batch-1", batch(vec![create(&device)])).await), ["201"], "still its own");
+}
+
+#[tokio::test]
+async fn what_a_batch_reads_is_bounded_and_what_it_writes_is_not_refused_for_it() {
+    const MOST: usize = 4 * 1024 * 1024;
+    let service = Service::start(Setup::default()).await;
+    let text = String::from_utf8(case("category-2").input).unwrap();
+    for number in 0..8 {
+        let exam = text.replace("-0004", &format!("-90{number:02}"));
+        service.client.post(&service.fhir_url, exam).await.expect(200);
+    }
+    let page = service.client.get(&service.url("Observation?_count=500")).await.expect(200);
+    assert_eq!(page.resources().len(), 200, "a page has so many at most");
+    let mut entries = vec![get("Observation?_count=500"); 99];
+    let create = json!({ "request": { "method": "POST", "url": "Observation" }, "resource": case("device-result").json() });
+    entries.push(create);
+    let answer = service.client.post(&service.fhir_url, batch(entries)).await.expect(200);
+    let statuses = statuses(&answer);
+    let served = statuses.iter().take_while(|status| *status == "200").count();
+    assert!(served > 2 && served < 60, "{served}");
+    assert!(statuses[served..99].iter().all(|status| status == "400"), "{statuses:?}");
+    assert_eq!(statuses[99], "201");
+    let refused = answer.json()["entry"][98]["response"]["outcome"]["issue"][0].clone();
+    assert_eq!(refused["code"], "too-costly");
+    assert_eq!(refused["details"]["coding"][0]["code"], "http-batch-size");
+    // Each page before the last one left room, and what is refused says little.
+    let read: usize = answer.text.len() - (99 - served) * 700;
+    assert!(read < MOST + 2 * page.text.len(), "{read} for {served} pages of {}", page.text.len());
+}
+
+#[tokio::test]
 async fn a_batch_has_at_most_100_entries_and_may_have_none() {
     let service = Service::start(Setup::default()).await;
     let refused =
@@ -109,6 +162,11 @@ async fn a_batch_has_at_most_100_entries_and_may_have_none() {
     let full =
         service.client.post(&service.fhir_url, batch(vec![get("Observation/none"); 100])).await.expect(200);
     assert_eq!(full.json()["entry"].as_array().unwrap().len(), 100);
+    // As many values as any other body, and no more.
+    let many =
+        json!({ "request": { "method": "GET", "url": "Observation/none" }, "resource": vec![0; 100_001] });
+    let refused = service.client.post(&service.fhir_url, batch(vec![many])).await.expect(400);
+    assert!(refused.text.contains("json-limit"), "{}", refused.text);
     let none = service.client.post(&service.fhir_url, r#"{"resourceType":"Bundle","type":"batch"}"#).await;
     assert_eq!(none.expect(200).json(), json!({ "resourceType": "Bundle", "type": "batch-response" }));
 }

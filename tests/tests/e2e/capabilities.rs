@@ -2,6 +2,7 @@
 
 use reqwest::Method;
 use serde_json::{Value, json};
+use solewire_tests::client::Answer;
 use solewire_tests::corpus::case;
 use solewire_tests::service::{Service, Setup};
 
@@ -140,4 +141,107 @@ async fn elements_and_counts_are_answered_as_asked_for() {
     let count =
         service.client.get(&service.url("Observation?_summary=count&_elements=status")).await.expect(200);
     assert!(count.resources().is_empty() && count.json()["total"].as_u64().unwrap() > 5);
+}
+
+#[tokio::test]
+async fn a_wish_that_is_granted_is_named_in_the_answer() {
+    let service = Service::start(Setup::default()).await;
+    let applied = |answer: &Answer| answer.header("preference-applied").map(str::to_owned);
+    let exam = String::from_utf8(case("category-2").input).unwrap();
+    let device = case("device-result").json();
+    let send = |method: Method, path: &str, wish: &'static str, body: String| {
+        let (client, url, headers) = (&service.client, service.url(path), [("prefer", wish)]);
+        async move { client.send(method, url.trim_end_matches('/'), &headers, body).await }
+    };
+    for wish in ["return=minimal", "return=representation", "return=OperationOutcome"] {
+        let answer = send(Method::POST, "", wish, exam.clone()).await.expect(200);
+        assert_eq!(applied(&answer).as_deref(), Some(wish));
+        let entry = &answer.json()["entry"][0];
+        assert_eq!(entry.get("resource").is_some(), wish == "return=representation", "{wish}");
+        let answer = send(Method::POST, "Observation", wish, device.to_string()).await;
+        assert_eq!(applied(&answer).as_deref(), Some(wish), "{}", answer.text);
+        let body = (!answer.text.is_empty()).then(|| answer.json()["resourceType"].clone());
+        let expected = match wish {
+            "return=minimal" => None,
+            "return=representation" => Some(json!("Observation")),
+            _ => Some(json!("OperationOutcome")),
+        };
+        assert_eq!(body, expected);
+    }
+    for (wish, granted) in [
+        ("return=everything", None),
+        ("respond-async, wait=10", None),
+        ("handling=strict", None),
+        ("RETURN=minimal; note=\"a, b\", handling=strict", Some("return=minimal")),
+    ] {
+        let answer = send(Method::POST, "Observation", wish, device.to_string()).await.expect(200);
+        assert_eq!(applied(&answer).as_deref(), granted, "{wish}");
+    }
+    for (wish, granted) in [
+        ("handling=strict", Some("handling=strict")),
+        ("handling=lenient, return=minimal", Some("handling=lenient")),
+        ("return=minimal", None),
+    ] {
+        let answer = send(Method::GET, "Observation?_count=1", wish, String::new()).await.expect(200);
+        assert_eq!(applied(&answer).as_deref(), granted, "{wish}");
+    }
+    let refused =
+        send(Method::GET, "Observation?colour=1", "handling=strict", String::new()).await.expect(400);
+    assert_eq!(applied(&refused), None);
+
+    let search = json!({ "request": { "method": "GET", "url": "Observation?_count=1" } });
+    let create = json!({ "request": { "method": "POST", "url": "Observation" }, "resource": device });
+    let both = "return=representation, handling=strict";
+    for (entries, wish, granted) in [
+        (json!([search, create]), both, Some("return=representation, handling=strict")),
+        (json!([search]), both, Some("handling=strict")),
+        (json!([create]), both, Some("return=representation")),
+        (json!([search, create]), "respond-async", None),
+    ] {
+        let body = json!({ "resourceType": "Bundle", "type": "batch", "entry": entries }).to_string();
+        let answer = send(Method::POST, "", wish, body).await.expect(200);
+        assert_eq!(applied(&answer).as_deref(), granted, "{entries}");
+    }
+}
+
+#[tokio::test]
+async fn a_history_comes_in_pages_and_counts_all_versions() {
+    let service = Service::start(Setup::default()).await;
+    let device = case("device-result").json();
+    let mut result =
+        service.client.post(&service.url("Observation"), device.to_string()).await.expect(201).json();
+    let place = format!("Observation/{}", result["id"].as_str().unwrap());
+    for version in 1..5 {
+        result["status"] = json!(if version % 2 == 0 { "amended" } else { "corrected" });
+        result["note"] = json!([{ "text": format!("Looked at {version} times.") }]);
+        let tag = format!("W/\"{version}\"");
+        let headers = [("if-match", tag.as_str())];
+        let put = service.client.send(Method::PUT, &service.url(&place), &headers, result.to_string()).await;
+        put.expect(200);
+    }
+    let mut next = Some(service.url(&format!("{place}/_history?_count=2")));
+    let mut pages = Vec::new();
+    while let Some(url) = next {
+        let page = service.client.get(&url).await.expect(200);
+        assert_eq!(page.json()["total"], 5);
+        let versions = page.resources();
+        pages.push(
+            versions
+                .iter()
+                .map(|one| one["meta"]["versionId"].as_str().unwrap().to_owned())
+                .collect::<Vec<_>>(),
+        );
+        let links = page.json()["link"].as_array().unwrap().clone();
+        let link = links.iter().find(|link| link["relation"] == "next");
+        next = link.map(|link| link["url"].as_str().unwrap().to_owned());
+    }
+    assert_eq!(pages, [vec!["5", "4"], vec!["3", "2"], vec!["1"]]);
+    for (number, status) in [("5", 200), ("1", 200), ("6", 404), ("0", 404), ("x", 404)] {
+        let url = service.url(&format!("{place}/_history/{number}"));
+        drop(service.client.get(&url).await.expect(status));
+    }
+    let paged = json!({ "request": { "method": "GET", "url": format!("{place}/_history?_count=1") } });
+    let body = json!({ "resourceType": "Bundle", "type": "batch", "entry": [paged] }).to_string();
+    let answer = service.client.post(&service.fhir_url, body).await.expect(200).json();
+    assert_eq!(answer["entry"][0]["resource"]["entry"].as_array().unwrap().len(), 1);
 }

@@ -38,7 +38,14 @@ impl Kept {
         let kept = Kept { service: Service::start(setup).await, records, store };
         let mut exam = case("complete-normal").json();
         exam["entry"][1]["resource"]["note"] = json!([{ "text": format!("Seen by {CANARY}.") }]);
-        let headers = [("idempotency-key", "key-of-the-ward"), ("prefer", "return=representation")];
+        // Another system has no business writing a name there, and if it does, it goes with the rest.
+        let state = format!("harbourlane={CANARY}");
+        let headers = [
+            ("idempotency-key", "key-of-the-ward"),
+            ("prefer", "return=representation"),
+            ("traceparent", "00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01"),
+            ("tracestate", state.as_str()),
+        ];
         let taken =
             kept.service.client.send(Method::POST, &kept.service.fhir_url, &headers, exam.to_string()).await;
         assert_eq!(taken.status, 200, "{}", taken.text);

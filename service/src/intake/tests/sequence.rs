@@ -62,7 +62,8 @@ impl Bench {
     }
 
     async fn history(&self, resource_type: &str, id: &str) -> Vec<(Version, Value)> {
-        let versions = self.intake.store.history(resource_type, id, &Reach::All).await.unwrap();
+        let versions =
+            self.intake.store.history(resource_type, id, &Reach::All, i64::MAX, 99).await.unwrap().page;
         versions
             .into_iter()
             .map(|version| (version.clone(), serde_json::from_str(&version.text).unwrap()))
