@@ -1,6 +1,7 @@
 //! What is written at once, and what was overtaken meanwhile.
 
 use super::*;
+use crate::audit::{AuditAction, AuditEvent};
 
 on_each_store! {
     a_commit_that_was_overtaken_writes_nothing,
@@ -38,6 +39,99 @@ async fn many_at_once_change_one_exam_one_after_the_other() {
         done += usize::from(ended.unwrap() == Committed::Done);
     }
     assert_eq!(done, 1);
+}
+
+#[tokio::test]
+async fn reads_that_are_audited_together_share_a_synchronisation() {
+    let folder = tempfile::tempdir().unwrap();
+    let store = Store::open(&folder.path().join("solewire.db")).await.unwrap();
+    let Database::Sqlite(database) = store.database.clone() else { panic!("opened as a file") };
+    let before = database.group.syncs();
+    let held = database.writer.acquire().await.unwrap();
+    let mut under_way = tokio::task::JoinSet::new();
+    for number in 0..32 {
+        let store = store.clone();
+        let read = AuditEvent {
+            about: vec![format!("Observation/{number}")],
+            ..AuditEvent::of(AuditAction::Read, Some("ward"))
+        };
+        under_way.spawn(async move { store.note(vec![read], None, 1).await });
+    }
+    gathered(&database.group, 31).await;
+    drop(held);
+    while let Some(ended) = under_way.join_next().await {
+        ended.unwrap().unwrap();
+    }
+    assert_eq!(database.group.syncs() - before, 1);
+    let (rows, total) =
+        store.audited(&AuditSearch { count: 50, ..AuditSearch::default() }, &Reach::All).await.unwrap();
+    assert_eq!((rows.len(), total), (32, 32), "each has a row of its own");
+}
+
+#[tokio::test]
+async fn reads_that_are_audited_together_share_a_transaction_of_postgresql_and_fail_alone() {
+    let Some(place) = postgres_place("notes_together").await else { return };
+    let store = Store::open_at(&place).await.unwrap();
+    let Database::Postgres(database) = store.database.clone() else { panic!("opened as a server") };
+    let read = |store: &Store, about: String| {
+        let store = store.clone();
+        async move {
+            let event = AuditEvent { about: vec![about], ..AuditEvent::of(AuditAction::Read, Some("ward")) };
+            store.note(vec![event], None, 1).await
+        }
+    };
+    // Somebody holds the end of the chain; the first waits for it, and the others gather.
+    let mut held = database.pool.begin().await.unwrap();
+    sqlx::query("UPDATE audit_head SET seq = seq").execute(&mut *held).await.unwrap();
+    let mut under_way = tokio::task::JoinSet::new();
+    under_way.spawn(read(&store, "Observation/first".to_owned()));
+    let blocked = "SELECT EXISTS (SELECT 1 FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock')";
+    until(async || sqlx::query_scalar(blocked).fetch_one(&database.pool).await.unwrap()).await;
+    for number in 1..32 {
+        under_way.spawn(read(&store, format!("Observation/{number}")));
+    }
+    until(async || database.notes.waiting() == 31).await;
+    held.rollback().await.unwrap();
+    while let Some(ended) = under_way.join_next().await {
+        ended.unwrap().unwrap();
+    }
+    // Each transaction leaves its number in the rows that it wrote.
+    let counts: (i64, i64) = sqlx::query_as("SELECT count(*), count(DISTINCT CAST(xmin AS TEXT)) FROM audit")
+        .fetch_one(&database.pool)
+        .await
+        .unwrap();
+    assert_eq!(counts, (32, 2));
+
+    // One that cannot be written fails by itself, and the others are written all the same.
+    for statement in [
+        "CREATE FUNCTION refuse() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION 'no'; END $$",
+        "CREATE TRIGGER refuse BEFORE INSERT ON audit FOR EACH ROW WHEN (new.body LIKE '%broken%') EXECUTE FUNCTION refuse()",
+    ] {
+        sqlx::query(statement).execute(&database.pool).await.unwrap();
+    }
+    let mut held = database.pool.begin().await.unwrap();
+    sqlx::query("UPDATE audit_head SET seq = seq").execute(&mut *held).await.unwrap();
+    under_way.spawn(read(&store, "Observation/before".to_owned()));
+    until(async || sqlx::query_scalar(blocked).fetch_one(&database.pool).await.unwrap()).await;
+    let (broken, sound) =
+        (read(&store, "Observation/broken".to_owned()), read(&store, "Observation/sound".to_owned()));
+    let (broken, sound) = (tokio::spawn(broken), tokio::spawn(sound));
+    until(async || database.notes.waiting() == 2).await;
+    held.rollback().await.unwrap();
+    assert!(broken.await.unwrap().is_err());
+    sound.await.unwrap().unwrap();
+    let total: i64 =
+        sqlx::query_scalar("SELECT count(*) FROM audit").fetch_one(&database.pool).await.unwrap();
+    assert_eq!(total, 34);
+    assert!(check_chain(&place).await.unwrap().fault.is_none());
+}
+
+async fn until(holds: impl AsyncFn() -> bool) {
+    let deadline = std::time::Instant::now() + Duration::from_secs(60);
+    while !holds().await {
+        assert!(std::time::Instant::now() < deadline, "it does not come to that");
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
 }
 
 #[tokio::test]
