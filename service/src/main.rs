@@ -40,9 +40,15 @@ async fn serve(file: &Path) -> ExitCode {
         Ok(running) => running,
         Err(error) => return give_up(&error),
     };
-    startup::interrupted().await;
+    let damage = tokio::select! {
+        () = startup::interrupted() => None,
+        damage = running.damage() => Some(damage),
+    };
+    if let Some(damage) = &damage {
+        tracing::error!(error = %damage, "stopping");
+    }
     running.stop().await;
-    ExitCode::SUCCESS
+    damage.map_or(ExitCode::SUCCESS, |damage| give_up(&damage))
 }
 
 async fn look_after(action: StoreAction) -> ExitCode {

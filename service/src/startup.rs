@@ -224,6 +224,11 @@ pub async fn start_with_pace(config: Config, clock: Clock, pace: Pace) -> Result
 }
 
 impl Running {
+    /// What is wrong with the store, once that shows while the service runs. It has to be stopped then.
+    pub async fn damage(&self) -> StoreError {
+        self.store.damage().await
+    }
+
     /// Stops: no new requests, those under way finish, then deliveries under way, then the store closes.
     pub async fn stop(self) {
         for (handle, server) in self.servers {

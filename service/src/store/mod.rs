@@ -31,6 +31,7 @@ mod worklist;
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use crate::clinic::Clinic;
 use crate::config::StorePlace;
@@ -148,6 +149,10 @@ impl StoreError {
     }
 }
 
+/// How long the opening of a file waits for the check of its pages. That of some gigabytes takes longer, and goes on
+/// while the service is up.
+const FIRST_LOOK: Duration = Duration::from_millis(400);
+
 /// An open store. Cheap to copy; all copies are the same store.
 #[derive(Debug, Clone)]
 pub struct Store {
@@ -175,7 +180,17 @@ impl Store {
     /// # Errors
     /// When another process has it, when the path cannot be used, or when what stands there is no sound store.
     pub async fn open(path: &Path) -> Result<Store, StoreError> {
-        Ok(Store::over(Database::Sqlite(sqlite::open(path).await?)))
+        Ok(Store::over(Database::Sqlite(sqlite::open(path, FIRST_LOOK).await?)))
+    }
+
+    /// What is wrong with the store, once the check of a large file finds something after it was opened; never while
+    /// it does not. Whoever uses the store should stop then.
+    pub async fn damage(&self) -> StoreError {
+        match &self.database {
+            Database::Sqlite(database) => database.damage().await,
+            // The server looks after its pages.
+            Database::Postgres(_) => std::future::pending().await,
+        }
     }
 
     fn over(database: Database) -> Store {

@@ -10,12 +10,13 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant};
 
-use sqlx::SqlitePool;
 use sqlx::migrate::Migrator;
 use sqlx::sqlite::{
     SqliteConnectOptions, SqliteConnection, SqliteError, SqliteJournalMode, SqlitePoolOptions,
     SqliteSynchronous,
 };
+use sqlx::{ConnectOptions as _, SqlitePool};
+use tokio::sync::watch;
 
 use super::group::Group;
 use super::{Lease, StoreError, maintenance};
@@ -49,14 +50,23 @@ pub(super) struct Database {
     opened: Instant,
     /// The number of the last lease.
     leases: Arc<AtomicI64>,
+    /// What the check of its pages has found so far.
+    pages: watch::Receiver<Pages>,
     /// Held as long as the store is open, so that two processes never deliver from one outbox.
     /// None beside a process that has it.
     _lock: Option<Arc<File>>,
 }
 
 impl Database {
-    fn over(writer: SqlitePool, readers: SqlitePool, path: &Path, lock: Option<File>) -> Database {
+    fn over(
+        writer: SqlitePool,
+        readers: SqlitePool,
+        path: &Path,
+        pages: watch::Receiver<Pages>,
+        lock: Option<File>,
+    ) -> Database {
         Database {
+            pages,
             group: Group::start(writer.clone()),
             writer,
             readers,
@@ -64,6 +74,15 @@ impl Database {
             opened: Instant::now(),
             leases: Arc::new(AtomicI64::new(0)),
             _lock: lock.map(Arc::new),
+        }
+    }
+
+    /// What is wrong with the pages, once the check finds something; never while it does not.
+    pub(super) async fn damage(&self) -> StoreError {
+        let mut pages = self.pages.clone();
+        match pages.wait_for(|pages| matches!(pages, Pages::Bad(_))).await.map(|pages| pages.clone()) {
+            Ok(Pages::Bad(error)) => error,
+            Ok(Pages::Unknown | Pages::Sound) | Err(_) => std::future::pending().await,
         }
     }
 
@@ -79,8 +98,17 @@ impl Database {
     }
 }
 
-/// Opens the file at `path`, creating it if there is none.
-pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
+/// What is known about the pages of a file.
+#[derive(Debug, Clone)]
+enum Pages {
+    Unknown,
+    Sound,
+    Bad(StoreError),
+}
+
+/// Opens the file at `path`, creating it if there is none. Its pages are checked first. Where that takes longer than
+/// `first_look` it goes on beside, and [`Database::damage`] tells when it finds something.
+pub(super) async fn open(path: &Path, first_look: Duration) -> Result<Database, StoreError> {
     let lock = lock(path)?;
     prepare_file(path).map_err(|error| open_error(path, error.to_string()))?;
     let options = options(path)
@@ -97,15 +125,18 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
         )
         .await
         .map_err(|error| explain(path, &error))?;
-    let check: String = sqlx::query_scalar("PRAGMA quick_check(1)")
-        .fetch_one(&writer)
-        .await
-        .map_err(|error| explain(path, &error))?;
-    if check != "ok" {
-        return Err(StoreError::Damaged {
-            path: path.to_owned(),
-            reason: "its pages contradict each other".into(),
-        });
+    let mut pages = checked(&writer, options.clone(), path).await?;
+    let held = schema(&mut *writer.acquire().await?).await.map_err(|error| explain(path, &error))?;
+    // Tables are only changed in a file that is known to be sound.
+    let first_look = if held == Some(maintenance::newest(&MIGRATIONS)) { first_look } else { Duration::MAX };
+    let known = pages.wait_for(|pages| !matches!(pages, Pages::Unknown));
+    match tokio::time::timeout(first_look, known).await.map(|known| known.map(|pages| pages.clone())) {
+        Ok(Ok(Pages::Bad(error))) => return Err(error),
+        Ok(Ok(Pages::Sound)) => {}
+        Ok(Ok(Pages::Unknown) | Err(_)) => {
+            return Err(open_error(path, "its check was broken off".to_owned()));
+        }
+        Err(_) => tracing::info!("the pages of the store are being checked meanwhile"),
     }
     keep_copy(&writer, path).await?;
     MIGRATIONS.run(&writer).await.map_err(|error| match error {
@@ -120,7 +151,32 @@ pub(super) async fn open(path: &Path) -> Result<Database, StoreError> {
         .connect_with(options.read_only(true))
         .await
         .map_err(|error| explain(path, &error))?;
-    Ok(Database::over(writer, readers, path, Some(lock)))
+    Ok(Database::over(writer, readers, path, pages, Some(lock)))
+}
+
+/// Starts the check of all pages, on a connection of its own.
+async fn checked(
+    writer: &SqlitePool,
+    options: SqliteConnectOptions,
+    path: &Path,
+) -> Result<watch::Receiver<Pages>, StoreError> {
+    // The log and its index are made by whoever may write.
+    writer.acquire().await.map_err(|error| explain(path, &error))?;
+    let mut connection = options.read_only(true).connect().await.map_err(|error| explain(path, &error))?;
+    let (tell, pages) = watch::channel(Pages::Unknown);
+    let path = path.to_owned();
+    tokio::spawn(async move {
+        let found: sqlx::Result<String> =
+            sqlx::query_scalar("PRAGMA quick_check(1)").fetch_one(&mut connection).await;
+        tell.send_replace(match found {
+            Ok(found) if found == "ok" => Pages::Sound,
+            Ok(_) => {
+                Pages::Bad(StoreError::Damaged { path, reason: "its pages contradict each other".into() })
+            }
+            Err(error) => Pages::Bad(explain(&path, &error)),
+        });
+    });
+    Ok(pages)
 }
 
 /// Before the tables of an earlier schema are changed, a copy is kept. Those of a later one are left alone.
@@ -168,7 +224,8 @@ pub(super) async fn open_in_use(path: &Path) -> Result<Database, StoreError> {
         .connect_with(options)
         .await
         .map_err(|error| explain(path, &error))?;
-    Ok(Database::over(pool.clone(), pool, path, None))
+    let (_, pages) = watch::channel(Pages::Unknown);
+    Ok(Database::over(pool.clone(), pool, path, pages, None))
 }
 
 /// How a file is opened, whoever opens it.

@@ -83,3 +83,30 @@ async fn one_process_at_a_time_and_never_a_damaged_file() {
     let error = Store::open(&folder.path().join("absent/solewire.db")).await.unwrap_err();
     assert!(matches!(error, StoreError::Open { .. }), "{error}");
 }
+
+#[tokio::test]
+async fn damage_that_a_check_finds_after_the_opening_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("solewire.db");
+    let store = Store::open(&path).await.unwrap();
+    for number in 0..40 {
+        let filler = json!({ "resourceType": "Observation", "note": [{ "text": "x".repeat(9000) }] });
+        let id = format!("o{number}");
+        commit(&store, vec![change(&id, 0, vec![write("Observation", &id, 1, filler)])], 5).await;
+    }
+    let sound = tokio::time::timeout(Duration::from_millis(20), store.damage()).await;
+    assert!(sound.is_err(), "nothing is wrong yet");
+    store.close().await;
+    drop(store);
+    let mut bytes = std::fs::read(&path).unwrap();
+    let middle = bytes.len() / 2 / 4096 * 4096;
+    bytes[middle..middle + 4096].iter_mut().zip((0..=255_u8).cycle()).for_each(|(byte, noise)| *byte = noise);
+    std::fs::write(&path, &bytes).unwrap();
+    let damage = match sqlite::open(&path, Duration::ZERO).await {
+        Ok(database) => Store::over(Database::Sqlite(database)).damage().await,
+        // The check was faster than the rest of the opening.
+        Err(error) => error,
+    };
+    assert!(matches!(damage, StoreError::Damaged { .. }), "{damage:?}");
+    assert!(matches!(sqlite::open(&path, Duration::MAX).await, Err(StoreError::Damaged { .. })));
+}
