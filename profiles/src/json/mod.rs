@@ -247,6 +247,11 @@ fn foreign_encoding(bytes: &[u8]) -> Option<&'static str> {
 /// Objects with up to this many properties are searched from front to back, which is faster than hashing the name.
 const FEW: usize = 12;
 
+/// An object of these members. It takes them as they are, where `json!` copies whatever it is given.
+pub(crate) fn object<const N: usize>(members: [(&str, Value); N]) -> Value {
+    Value::Object(members.into_iter().map(|(name, value)| (name.to_owned(), value)).collect())
+}
+
 /// A property of an object.
 pub(crate) fn member<'v>(object: &'v Map<String, Value>, name: &str) -> Option<&'v Value> {
     if object.len() > FEW {

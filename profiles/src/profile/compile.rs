@@ -16,6 +16,7 @@ use super::coded::{BoundSet, BoundSets};
 use super::definition::{Definition, Node, steps};
 use super::keywords::{BINDING, FIXED, PATTERN, PRESENT, TARGET};
 use crate::definitions::{BaseTables, Element, TypeKind, TypeUse};
+use crate::json;
 use crate::load_error::LoadError;
 
 const R4_TYPE: &str = "http://hl7.org/fhir/StructureDefinition/";
@@ -62,6 +63,8 @@ pub(super) struct Compiled {
     pub(super) schema: Value,
     /// The rules by their place in the schema, a JSON pointer.
     pub(super) rules: HashMap<String, Rule>,
+    /// Whether a rule counts what an array contains, for which older drafts have no word.
+    pub(super) counts: bool,
 }
 
 /// The rules of one schema node.
@@ -89,8 +92,13 @@ impl Rules {
     }
 
     pub(super) fn into_schema(self) -> Value {
-        if self.list.is_empty() { json!({}) } else { json!({ "allOf": self.list }) }
+        if self.list.is_empty() { json!({}) } else { json::object([("allOf", Value::Array(self.list))]) }
     }
+}
+
+/// A schema of one property.
+pub(super) fn of_property(name: &str, schema: Value) -> Value {
+    json::object([("properties", json::object([(name, schema)]))])
 }
 
 /// The compiler of one profile.
@@ -101,6 +109,8 @@ pub(super) struct Compiler<'c> {
     pub(super) chain: &'c [&'c Definition],
     pub(super) definition: &'c Definition,
     pub(super) rules: HashMap<String, Rule>,
+    /// Whether a rule counts what an array contains.
+    pub(super) counts: bool,
 }
 
 impl Compiler<'_> {
@@ -112,7 +122,7 @@ impl Compiler<'_> {
         }
         let mut rules = Rules::new(String::new());
         self.children(&mut rules, &definition.root, kind, kind)?;
-        Ok(Compiled { schema: rules.into_schema(), rules: self.rules })
+        Ok(Compiled { schema: rules.into_schema(), rules: self.rules, counts: self.counts })
     }
 
     pub(super) fn note(&mut self, rules: &mut Rules, element: &str, check: Check, rule: Value) {
@@ -186,7 +196,7 @@ impl Compiler<'_> {
             let own = node.rules.contains_key("type");
             for other in element.types.iter().filter(|other| own && !allowed.contains(other)) {
                 for property in names_of(self.base, element, other) {
-                    let rule = json!({ "properties": { property: false } });
+                    let rule = of_property(&property, Value::Bool(false));
                     self.note(rules, id, Check::Types(names.clone()), rule);
                 }
             }
@@ -314,7 +324,7 @@ impl Compiler<'_> {
         }
         if most == Some(0) {
             for name in names {
-                self.note(rules, id, Check::Forbidden, json!({ "properties": { name: false } }));
+                self.note(rules, id, Check::Forbidden, of_property(&name, Value::Bool(false)));
             }
             return Ok(());
         }
@@ -328,11 +338,11 @@ impl Compiler<'_> {
         }
         if least > 1 {
             let check = Check::AtLeast(least);
-            self.note(rules, id, check, json!({ "properties": { element.name: { "minItems": least } } }));
+            self.note(rules, id, check, of_property(element.name, json!({ "minItems": least })));
         }
         if let Some(most) = most.filter(|most| element.max.is_none_or(|base| *most < u64::from(base))) {
             let check = Check::AtMost(most);
-            self.note(rules, id, check, json!({ "properties": { element.name: { "maxItems": most } } }));
+            self.note(rules, id, check, of_property(element.name, json!({ "maxItems": most })));
         }
         Ok(())
     }
@@ -373,8 +383,8 @@ impl Compiler<'_> {
         self.value(&mut inner, node, &type_use.code, id)?;
         if !inner.is_empty() {
             let schema = inner.into_schema();
-            let schema = if element.repeats() { json!({ "items": schema }) } else { schema };
-            rules.push(json!({ "properties": { name: schema } }));
+            let schema = if element.repeats() { json::object([("items", schema)]) } else { schema };
+            rules.push(of_property(&name, schema));
         }
         Ok(())
     }
@@ -396,7 +406,7 @@ impl Compiler<'_> {
             }
             let check =
                 if stem == "fixed" { Check::Fixed(wanted.clone()) } else { Check::Pattern(wanted.clone()) };
-            self.note(rules, id, check, json!({ keyword: wanted }));
+            self.note(rules, id, check, json::object([(keyword, wanted.clone())]));
         }
         if let Some((set, extensible)) = self.binding(node, id)? {
             if CODED.contains(&kind) {

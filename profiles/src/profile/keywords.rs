@@ -9,6 +9,7 @@ use jsonschema::{Keyword, ValidationError, ValidationOptions};
 use serde_json::Value;
 
 use super::coded::{self, BoundSets, Verdict};
+use super::compile::Compiled;
 use crate::json::{member, text};
 use crate::terminology::Terminology;
 
@@ -50,10 +51,13 @@ fn is_coded(value: &Value) -> bool {
     value.is_object() || value.is_string()
 }
 
-/// The options with all keywords of this project.
-pub(super) fn options(lookup: &Lookup) -> ValidationOptions<'static> {
+/// The options with all keywords of this project, for a compiled profile.
+pub(super) fn options(lookup: &Lookup, compiled: &Compiled) -> ValidationOptions<'static> {
     let (for_binding, for_pattern) = (lookup.clone(), Arc::clone(&lookup.terminology));
-    jsonschema::draft202012::options()
+    // The meta-schema of the newest draft takes several times as long to compile at start.
+    let draft =
+        if compiled.counts { jsonschema::draft202012::options() } else { jsonschema::draft7::options() };
+    draft
         .offline()
         .with_keyword(PRESENT, |_, wanted, _| {
             let names = strings(wanted);

@@ -173,6 +173,7 @@ impl Profiles {
             chain: &chain,
             definition,
             rules: HashMap::new(),
+            counts: false,
         };
         Ok(Ready {
             compiled: compiler.compile()?,
@@ -326,7 +327,7 @@ impl Profiles {
             return issues
                 .push(unusable(self.profiles.get(number).map_or("", |profile| &profile.url), pointer));
         };
-        let build = || keywords::options(&self.lookup).build(&ready.compiled.schema).ok();
+        let build = || keywords::options(&self.lookup, &ready.compiled).build(&ready.compiled.schema).ok();
         let Some(validator) = ready.validator.get_or_init(build) else {
             return issues.push(unusable(&definition.name, pointer));
         };

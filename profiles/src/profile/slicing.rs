@@ -2,10 +2,11 @@
 
 use serde_json::{Value, json};
 
-use super::compile::{Check, Compiler, Rules, names_of};
+use super::compile::{Check, Compiler, Rules, names_of, of_property};
 use super::definition::{Node, steps};
 use super::keywords::{BINDING, FIXED, PATTERN, PRESENT};
 use crate::definitions::Element;
+use crate::json;
 use crate::load_error::LoadError;
 
 /// The element names that lead from an item to what tells its slice; empty for the item itself.
@@ -27,12 +28,13 @@ impl Compiler<'_> {
         let (least, most) = self.bounds(node, id)?;
         let name = node.slice.clone().unwrap_or_default();
         if least > 0 || most.is_some() {
-            let mut contains = json!({ "contains": belongs, "minContains": least });
+            self.counts = true;
+            let mut contains = json::object([("contains", belongs.clone()), ("minContains", json!(least))]);
             if let (Some(most), Some(object)) = (most, contains.as_object_mut()) {
                 object.insert("maxContains".to_owned(), json!(most));
             }
             let check = Check::Slice { name, least, most };
-            self.note(rules, id, check, json!({ "properties": { element.name: contains } }));
+            self.note(rules, id, check, of_property(element.name, contains));
         }
         let stated = parent
             .child(&node.name)
@@ -46,9 +48,8 @@ impl Compiler<'_> {
         self.value(&mut inner, node, &type_use.code, id)?;
         if !inner.is_empty() {
             let then = inner.into_schema();
-            rules.push(
-                json!({ "properties": { element.name: { "items": { "if": belongs, "then": then } } } }),
-            );
+            let item = json::object([("if", belongs), ("then", then)]);
+            rules.push(of_property(element.name, json::object([("items", item)])));
         }
         Ok(())
     }
@@ -94,7 +95,8 @@ impl Compiler<'_> {
             names.push(slice.slice.clone().unwrap_or_default());
             slices.push(self.belongs(id, &slice, &type_use.code, id)?);
         }
-        let rule = json!({ "properties": { element.name: { "items": { "anyOf": slices } } } });
+        let item = json::object([("anyOf", Value::Array(slices))]);
+        let rule = of_property(element.name, json::object([("items", item)]));
         self.note(rules, id, Check::Closed(names), rule);
         Ok(())
     }
@@ -140,7 +142,7 @@ impl Compiler<'_> {
                 .definition
                 .error(format!("{sliced}: slicing without a discriminator is not supported.")));
         }
-        Ok(json!({ "allOf": all }))
+        Ok(json::object([("allOf", Value::Array(all))]))
     }
 
     fn discriminator_path(&self, path: &str, sliced: &str) -> Result<Path, LoadError> {
@@ -183,8 +185,9 @@ impl Compiler<'_> {
         }
         let mut schema = self.telling_value(sliced, node, &names, &kind, id)?;
         for (name, repeats) in properties.into_iter().rev() {
-            let inner = if repeats { json!({ "contains": schema }) } else { schema };
-            schema = json!({ "required": [name], "properties": { name: inner } });
+            let inner = if repeats { json::object([("contains", schema)]) } else { schema };
+            let required = json!([name]);
+            schema = json::object([("required", required), ("properties", json::object([(&name, inner)]))]);
         }
         Ok(schema)
     }
@@ -211,7 +214,7 @@ impl Compiler<'_> {
             for (stem, keyword) in [("fixed", FIXED), ("pattern", PATTERN)] {
                 let told = place.choice(stem).filter(|(of, _)| of.eq_ignore_ascii_case(kind));
                 if let Some((_, wanted)) = told {
-                    return Ok(json!({ keyword: wanted }));
+                    return Ok(json::object([(keyword, wanted.clone())]));
                 }
             }
             if let Some((set, false)) = self.binding(&place, id)? {

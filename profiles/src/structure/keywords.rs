@@ -107,7 +107,8 @@ pub(super) fn options(
     tables: &'static BaseTables,
 ) -> jsonschema::ValidationOptions<'static> {
     let owner = compiled.clone();
-    jsonschema::draft202012::options()
+    // It has all that is needed here, and its meta-schema is one document: the newest has eight to compile at start.
+    jsonschema::draft7::options()
         .offline()
         .with_keyword(PRIMITIVE, |_: &Map<String, Value>, value: &Value, _| -> Made<'_> {
             let primitive = value.as_str().and_then(Primitive::from_name);

@@ -1,4 +1,4 @@
-//! From the tables to JSON Schema (draft 2020-12): one document for each resource type, data type and group.
+//! From the tables to JSON Schema (draft 7): one document for each resource type, data type and group.
 //!
 //! Where an element is of a type with elements of its own, its schema names that type, whose document is compiled when
 //! the first such element is met. A resource pays for the types that it has, not for all that it could have.
@@ -10,6 +10,7 @@ use serde_json::{Map, Value, json};
 use super::keywords;
 use super::object::ObjectRules;
 use crate::definitions::{BaseTables, Element, JsonForm, TypeDefinition, TypeKind, TypeUse};
+use crate::json;
 
 /// The companion `_name` of a primitive: an object of the type that all data types are based on.
 const COMPANION: &str = "Element";
@@ -58,7 +59,6 @@ fn object(tables: &BaseTables, definition: &TypeDefinition) -> Value {
         }
     }
     let mut schema = Map::new();
-    schema.insert("$schema".to_owned(), json!("https://json-schema.org/draft/2020-12/schema"));
     schema.insert("properties".to_owned(), Value::Object(properties));
     schema.insert("additionalProperties".to_owned(), Value::Bool(false));
     if !required.is_empty() {
@@ -77,11 +77,15 @@ fn repeated(element: &Element, item: Value) -> Value {
     if !element.repeats() {
         return item;
     }
-    let mut schema = json!({ "type": "array", "minItems": 1, "items": item });
+    let mut schema = list_of(item);
     if let (Some(max), Some(schema)) = (element.max, schema.as_object_mut()) {
         schema.insert("maxItems".to_owned(), json!(max));
     }
     schema
+}
+
+fn list_of(item: Value) -> Value {
+    json::object([("type", json!("array")), ("minItems", json!(1)), ("items", item)])
 }
 
 /// The schema of a value that has elements of its own.
@@ -139,8 +143,7 @@ fn companion(element: &Element) -> Value {
     let one = typed(COMPANION);
     if element.repeats() {
         // `null` where a value of the other array has no companion.
-        let item = json!({ "if": { "type": "null" }, "else": one });
-        json!({ "type": "array", "minItems": 1, "items": item })
+        list_of(json::object([("if", json!({ "type": "null" })), ("else", one)]))
     } else {
         one
     }

@@ -10,7 +10,7 @@ fn every_shipped_profile_builds() {
     for (number, profile) in profiles.profiles.iter().enumerate() {
         assert_eq!(profiles.definition(number).unwrap().url, profile.url, "its file is called otherwise");
         let ready = profiles.try_ready(number).unwrap().unwrap();
-        let built = keywords::options(&profiles.lookup).build(&ready.compiled.schema);
+        let built = keywords::options(&profiles.lookup, &ready.compiled).build(&ready.compiled.schema);
         assert!(built.is_ok(), "{}", profile.url);
     }
 }
