@@ -217,7 +217,7 @@ impl Run {
                 }
                 if kept.iter().any(|line| !line.trim().is_empty()) {
                     self.run += 1;
-                    let text = waiting(&kept.join("\n"));
+                    let text = kept.join("\n") + "\n";
                     writeln!(self.script, "echo '@line {line}'\nset -e\n{text}\nset +e").unwrap();
                 } else {
                     self.left += 1;
@@ -231,7 +231,7 @@ impl Run {
                     }
                     let status = command.split("# exit status ").nth(1);
                     let status = status.map_or(0, |text| text.trim().parse().unwrap());
-                    let text = waiting(&command);
+                    let text = command + "\n";
                     writeln!(self.script, "echo '@line {number}'\n{text}\necho \"@status $?\"").unwrap();
                     self.expected.push((number, status, printed));
                 }
@@ -248,13 +248,6 @@ impl Run {
 fn kept_on(text: &str, line: &str) -> bool {
     let before = text.lines().zip(text.lines().skip(1)).find(|(_, next)| std::ptr::eq(*next, line));
     before.is_some_and(|(before, _)| before.ends_with('\\'))
-}
-
-/// Waits for a program that goes on in the background: somebody who types is slower than it.
-fn waiting(text: &str) -> String {
-    text.lines()
-        .map(|line| if line.ends_with(" &") { format!("{line}\nstarted") } else { line.to_owned() })
-        .fold(String::new(), |text, line| text + &line + "\n")
 }
 
 /// The commands of a block of `$ `: line, command, what it prints.
@@ -309,7 +302,8 @@ fn as_told(told: &str, printed: &str) -> bool {
     parts.len() > 1 || rest.trim().is_empty()
 }
 
-/// The shell's own words: `cargo` has built already, `curl` waits for whom it asks, `started` for a listener.
+/// The shell's own words: `cargo` has built already. Nothing waits here for what was started in the background: somebody
+/// who pastes a block does not either.
 fn prelude(built: &Path) -> String {
     let built = built.display();
     format!(
@@ -325,23 +319,6 @@ cargo() {{
         "$program" "$@" ;;
     *) return 64 ;;
     esac
-}}
-curl() {{
-    local status=7 tries=0
-    while [ $status -eq 7 ] && [ $tries -lt 300 ]; do
-        command curl "$@"; status=$?; tries=$((tries + 1))
-        [ $status -eq 7 ] && sleep 0.1
-    done
-    return $status
-}}
-started() {{
-    local tries=0 job=$!
-    while [ $tries -lt 300 ]; do
-        kill -0 $job 2>/dev/null || {{ echo "the program in the background has ended"; return 1; }}
-        ls -l /proc/$job/fd 2>/dev/null | grep -q socket: && {{ sleep 0.3; return 0; }}
-        sleep 0.1; tries=$((tries + 1))
-    done
-    return 1
 }}
 solewire token list > store-is-there.txt 2>&1
 trap 'kill -9 $(jobs -p) 2>/dev/null' EXIT

@@ -1,9 +1,11 @@
-//! The Debian package and the archive, made of the programs under test: what is in them, and that they run.
+//! The Debian package and the archive, made of the programs under test: what is in them, that they run, and that the
+//! package can be installed, upgraded and removed.
 
 use std::ffi::OsStr;
 use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 use solewire_tests::client::Client;
@@ -44,6 +46,20 @@ fn build(out: &Path) -> (PathBuf, PathBuf) {
     let linked = archive.to_string_lossy().contains("-linux-glibc");
     assert_eq!(linked, said.contains("The programs are not static"), "{said}");
     (debian, archive)
+}
+
+/// Both packages, made once for all tests.
+fn built() -> &'static (tempfile::TempDir, PathBuf, PathBuf) {
+    static BUILT: OnceLock<(tempfile::TempDir, PathBuf, PathBuf)> = OnceLock::new();
+    BUILT.get_or_init(|| {
+        let folder = tempfile::tempdir().unwrap();
+        let (debian, archive) = build(folder.path());
+        (folder, debian, archive)
+    })
+}
+
+fn packages_can_be_made() -> bool {
+    Command::new("dpkg-deb").arg("--version").stdout(Stdio::null()).status().is_ok()
 }
 
 /// The unpacked service with the example settings on a store of its own, killed at the end.
@@ -107,25 +123,22 @@ async fn takes_an_exam(program: &Path, settings: &Path) {
 
 #[tokio::test]
 async fn the_packages_are_the_same_twice_hold_what_they_should_and_run() {
-    if Command::new("dpkg-deb").arg("--version").stdout(Stdio::null()).status().is_err() {
+    if !packages_can_be_made() {
         left_out("the packages, because dpkg-deb is not there");
         return;
     }
-    let (one, two) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
-    let (debian, archive) = build(one.path());
+    let (one, debian, archive) = built();
+    let two = tempfile::tempdir().unwrap();
     let (debian_again, archive_again) = build(two.path());
     assert!(
-        std::fs::read(&debian).unwrap() == std::fs::read(&debian_again).unwrap(),
+        std::fs::read(debian).unwrap() == std::fs::read(&debian_again).unwrap(),
         "the Debian package differs"
     );
-    assert!(
-        std::fs::read(&archive).unwrap() == std::fs::read(&archive_again).unwrap(),
-        "the archive differs"
-    );
+    assert!(std::fs::read(archive).unwrap() == std::fs::read(&archive_again).unwrap(), "the archive differs");
     let sums = Command::new("sha256sum").arg("--check").arg("SHA256SUMS").current_dir(one.path()).output();
     assert!(sums.unwrap().status.success());
 
-    let list = output(Command::new("dpkg-deb").arg("-c").arg(&debian));
+    let list = output(Command::new("dpkg-deb").arg("-c").arg(debian));
     for (mode, path) in [
         ("-rwxr-xr-x", "./usr/bin/solewire"),
         ("-rwxr-xr-x", "./usr/bin/solewire-check"),
@@ -150,9 +163,9 @@ async fn the_packages_are_the_same_twice_hold_what_they_should_and_run() {
         assert!(!writable_by_others && !special, "{line}");
     }
     let unpacked = tempfile::tempdir().unwrap();
-    output(Command::new("dpkg-deb").arg("-x").arg(&debian).arg(unpacked.path()));
+    output(Command::new("dpkg-deb").arg("-x").arg(debian).arg(unpacked.path()));
     let control = tempfile::tempdir().unwrap();
-    output(Command::new("dpkg-deb").arg("-e").arg(&debian).arg(control.path()));
+    output(Command::new("dpkg-deb").arg("-e").arg(debian).arg(control.path()));
     let read = |file: PathBuf| std::fs::read_to_string(file).unwrap();
     assert_eq!(read(control.path().join("conffiles")), "/etc/solewire/solewire.toml\n");
     let postinst = read(control.path().join("postinst"));
@@ -179,7 +192,7 @@ async fn the_packages_are_the_same_twice_hold_what_they_should_and_run() {
     let settings = unpacked.path().join("etc/solewire/solewire.toml");
     takes_an_exam(&unpacked.path().join("usr/bin/solewire"), &settings).await;
 
-    output(Command::new("tar").arg("-xzf").arg(&archive).arg("-C").arg(unpacked.path()));
+    output(Command::new("tar").arg("-xzf").arg(archive).arg("-C").arg(unpacked.path()));
     let name = archive.file_name().unwrap().to_string_lossy().into_owned();
     let folder = unpacked.path().join(name.trim_end_matches(".tar.gz"));
     assert!(folder.join("LICENSE").is_file() && folder.join("solewire.service").is_file());
@@ -188,4 +201,20 @@ async fn the_packages_are_the_same_twice_hold_what_they_should_and_run() {
     let arguments = [OsStr::new("validate"), file.as_os_str()];
     let ran = process::run(&folder.join("bin/solewire-check"), &arguments, &folder, Duration::from_secs(60));
     assert_eq!(ran.code, Some(0), "{ran:?}");
+}
+
+#[test]
+fn the_debian_package_is_installed_upgraded_and_removed_and_settings_and_store_are_kept() {
+    if !packages_can_be_made() {
+        left_out("installing the package, because dpkg-deb is not there");
+        return;
+    }
+    let (_, debian, _) = built();
+    let done = Command::new(root().join("tests/packages/install")).arg(debian).output().expect("it starts");
+    let told = String::from_utf8_lossy(&done.stderr);
+    match done.status.code() {
+        Some(0) => assert_eq!(done.stdout, b"installed, upgraded, removed and purged\n"),
+        Some(3) => left_out(told.lines().last().unwrap_or_default()),
+        _ => panic!("{done:?}"),
+    }
 }
