@@ -20,6 +20,10 @@ const MODIFIERS: &[&str] = &[
     "ServiceRequest.doNotPerform",
 ];
 
+/// Lists of an element that a profile adds to. Everything else it says takes the place of what is inherited (HL7 FHIR R4,
+/// ElementDefinition, "Use in constraint").
+const ADDED: [&str; 4] = ["constraint", "condition", "alias", "mapping"];
+
 /// The elements of a snapshot.
 pub(super) type Elements = Vec<Map<String, Value>>;
 
@@ -177,7 +181,13 @@ pub(super) fn apply(
         let at = place(tables, elements, id).ok_or_else(|| id.to_owned())?;
         if let (Some(target), Some(change)) = (elements.get_mut(at), change.as_object()) {
             for (name, value) in change {
-                target.insert(name.clone(), value.clone());
+                match (target.get_mut(name), value) {
+                    // What is asked for is asked for beside what R4 asks for.
+                    (Some(Value::Array(inherited)), Value::Array(own)) if ADDED.contains(&name.as_str()) => {
+                        inherited.extend(own.iter().cloned());
+                    }
+                    _ => drop(target.insert(name.clone(), value.clone())),
+                }
             }
         }
     }
@@ -226,7 +236,10 @@ fn unfold(tables: &BaseTables, elements: &mut Elements, at: usize, id: &str) -> 
     let element = elements.get(at)?;
     let path = element.get("path")?.as_str()?.to_owned();
     let mut made = Vec::new();
-    let sliced = id.rsplit_once(':').map(|(sliced, _)| format!("{sliced}."));
+    // Only a slice itself has what its element has; what stands within a slice has what its type has.
+    let slice = id.rsplit('.').next().and_then(|last| last.split_once(':')).map(|(_, name)| name);
+    let sliced =
+        slice.and_then(|name| id.strip_suffix(name)?.strip_suffix(':')).map(|sliced| format!("{sliced}."));
     let inner = sliced.map(|sliced| {
         let copies = elements.iter().filter(move |one| id_of(one).starts_with(&sliced));
         copies.cloned().collect::<Vec<_>>()
@@ -247,4 +260,57 @@ fn unfold(tables: &BaseTables, elements: &mut Elements, at: usize, id: &str) -> 
     }
     elements.splice(at + 1..at + 1, made);
     Some(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn applied(differential: &Value) -> Elements {
+        let tables = BaseTables::builtin().unwrap();
+        let mut elements = of_type(tables, "Observation");
+        apply(tables, &mut elements, differential.as_array().unwrap()).unwrap();
+        elements
+    }
+
+    fn within<'e>(elements: &'e Elements, id: &str) -> Vec<&'e str> {
+        let start = format!("{id}.");
+        let inner = elements.iter().map(id_of).filter_map(|one| one.strip_prefix(start.as_str()));
+        inner.filter(|rest| !rest.contains('.')).collect()
+    }
+
+    #[test]
+    fn what_stands_within_a_slice_unfolds_by_its_own_type() {
+        let elements = applied(&json!([
+            { "id": "Observation.component", "path": "Observation.component" },
+            { "id": "Observation.component:area", "path": "Observation.component", "sliceName": "area" },
+            { "id": "Observation.component:area.code.coding", "path": "Observation.component.code.coding", "min": 1 },
+            { "id": "Observation.component:area.code.coding.system", "path": "Observation.component.code.coding.system",
+              "min": 1 }
+        ]));
+        assert_eq!(
+            within(&elements, "Observation.component:area.code"),
+            ["id", "extension", "coding", "text"]
+        );
+        let coding = within(&elements, "Observation.component:area.code.coding");
+        assert_eq!(coding, ["id", "extension", "system", "version", "code", "display", "userSelected"]);
+        assert_eq!(
+            within(&elements, "Observation.component:area"),
+            within(&elements, "Observation.component"),
+        );
+    }
+
+    #[test]
+    fn a_rule_of_a_profile_stands_beside_those_of_r4() {
+        let rule = json!({ "key": "own-1", "severity": "error", "human": "It has a code.", "expression": "code.exists()" });
+        let elements =
+            applied(&json!([{ "id": "Observation", "path": "Observation", "constraint": [rule], "min": 1 }]));
+        let constraints = elements[0]["constraint"].as_array().unwrap();
+        let keys: Vec<&str> = constraints.iter().map(|one| one["key"].as_str().unwrap()).collect();
+        assert!(
+            keys.contains(&"obs-6") && keys.contains(&"dom-2") && keys.last() == Some(&"own-1"),
+            "{keys:?}"
+        );
+        assert_eq!(elements[0]["min"], 1);
+    }
 }

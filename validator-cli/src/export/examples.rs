@@ -4,9 +4,10 @@ use jiff::Timestamp;
 use serde_json::{Value, json};
 use solewire_profiles::issue::refused;
 use solewire_profiles::json::{Document, Limits};
+use solewire_profiles::published::Published;
 use solewire_profiles::{AssessOptions, CheckContext, Engine};
 
-use super::text;
+use super::{profiles, text};
 
 /// The instant of what is derived.
 const AT: Timestamp = Timestamp::constant(1_795_687_200, 0);
@@ -17,10 +18,10 @@ macro_rules! cases {
     };
 }
 
-/// Between them they have most tests, and an exam that leads to a referral.
-const CASES: [&str; 9] = cases! {
+/// Between them they have every test in every form, and an exam that leads to a referral.
+const CASES: [&str; 11] = cases! {
     "complete-normal" "single-form" "active-ulcer-urgent" "device-result" "pressures-in-kilopascal" "category-3"
-    "different-feet" "toe-touch-two-of-six" "vibration-threshold-25"
+    "different-feet" "toe-touch-two-of-six" "vibration-threshold-25" "category-2" "further-tests"
 };
 
 /// Every resource of the cases, and those derived.
@@ -71,9 +72,14 @@ fn by_itself(example: &mut Value) {
     }
 }
 
-/// The first that is of a profile: it names it, or has the code that the profile asks for in the form it asks for.
-pub(super) fn of<'e>(profile: &Value, examples: &'e [Value]) -> Option<&'e Value> {
+/// The first that is of a profile: it names it, or has the code that the profile asks for in the form it asks for. Of an
+/// abstract profile, which nothing names, it is the first of a profile that is based on it.
+pub(super) fn of<'e>(profile: &Value, definitions: &[Published], examples: &'e [Value]) -> Option<&'e Value> {
     let url = text(profile, "url");
+    if profile.get("abstract") == Some(&Value::Bool(true)) {
+        let mut based = profiles(definitions).filter(|one| text(&one.resource, "baseDefinition") == url);
+        return based.find_map(|one| of(&one.resource, definitions, examples));
+    }
     let named = |example: &&Value| {
         let profiles = example.pointer("/meta/profile").and_then(Value::as_array);
         profiles.is_some_and(|profiles| profiles.iter().any(|one| one == url))

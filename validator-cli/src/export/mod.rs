@@ -35,7 +35,7 @@ fn attempt(folder: &Path, console: Console) -> Result<Exit, Exit> {
     }
     for one in profiles(&definitions) {
         let id = text(&one.resource, "id");
-        let example = examples::of(&one.resource, &examples);
+        let example = examples::of(&one.resource, &definitions, &examples);
         if let Some(example) = example {
             files.push((format!("examples/{id}.json"), pretty(example)));
         }

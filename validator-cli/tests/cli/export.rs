@@ -1,6 +1,6 @@
 //! `profiles export`: a folder that others load.
 
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use super::Bench;
 
@@ -45,7 +45,11 @@ fn the_exported_folder_is_valid_r4_and_complete() {
     expected.sort_unstable();
     assert_eq!(urls, expected);
     let examples = files(&bench, "out/examples");
-    assert!(examples.len() >= 17, "only {examples:?}");
+    let profiles = files(&bench, "out/structure-definitions");
+    assert_eq!(
+        examples,
+        profiles.iter().map(|name| name.replace("structure-definitions", "examples")).collect::<Vec<_>>()
+    );
     assert_eq!(report["summary"]["documents"], urls.len() + examples.len(), "{}", report["summary"]);
     let drawing = bench.text("out/pages/foot-sites.svg");
     for site in ["hallux-plantar", "mth-1", "mth-5", "heel"] {
@@ -61,6 +65,75 @@ fn the_exported_folder_is_valid_r4_and_complete() {
     assert!(across(">3</text>", right) < across(">1</text>", right));
     assert!(across(">1</text>", right) < across(">1</text>", left));
     assert!(across(">1</text>", left) < across(">3</text>", left));
+}
+
+/// What breaks a profile, made of an example of it: what it requires taken away, what it rules out put in.
+fn broken(profile: &Value, example: &Value) -> Vec<Value> {
+    let mut all = Vec::new();
+    for element in profile["differential"]["element"].as_array().unwrap() {
+        let Some((_, name)) = element["id"].as_str().unwrap().split_once('.') else { continue };
+        if name.contains(['.', ':']) {
+            continue;
+        }
+        let mut other = example.clone();
+        let members = other.as_object_mut().unwrap();
+        if element["max"] == "0" {
+            let (name, value) = match name {
+                "value[x]" => ("valueBoolean", json!(true)),
+                "component" => ("component", json!([{ "code": example["code"], "valueBoolean": true }])),
+                other => panic!("{other}"),
+            };
+            members.insert(name.to_owned(), value);
+        } else if element["min"].as_u64().is_some_and(|min| min > 0) {
+            members.remove(name);
+        } else if name == "value[x]" {
+            members.retain(|name, _| !name.starts_with("value"));
+            members.insert("valueBoolean".to_owned(), json!(true));
+        } else {
+            continue;
+        }
+        all.push(other);
+    }
+    all
+}
+
+#[test]
+fn each_example_holds_against_its_profile_and_breaks_it_once_something_is_missing() {
+    let bench = Bench::new();
+    bench.run(&["profiles", "export", "out"]).ends(0);
+    let checked = bench.run(&["validate", "out/examples", "--format", "json"]).ends(0);
+    let report: Value = serde_json::from_str(&checked.out).unwrap();
+    assert_eq!((&report["summary"]["errors"], &report["summary"]["warnings"]), (&json!(0), &json!(0)));
+    let mut names = Vec::new();
+    for name in files(&bench, "out/structure-definitions") {
+        let profile: Value = serde_json::from_str(&bench.text(&name)).unwrap();
+        let id = profile["id"].as_str().unwrap();
+        let example: Value = serde_json::from_str(&bench.text(&format!("out/examples/{id}.json"))).unwrap();
+        assert_eq!(example["resourceType"], profile["type"], "{id}");
+        for (number, document) in broken(&profile, &example).iter().enumerate() {
+            bench.put(&format!("broken/{id}.{number}.json"), &document.to_string());
+        }
+        names.push(id.to_owned());
+    }
+    let checked = bench.run(&["validate", "broken", "--format", "json"]).ends(1);
+    let report: Value = serde_json::from_str(&checked.out).unwrap();
+    for id in names {
+        let of_profile = |document: &&Value| {
+            document["file"].as_str().unwrap().rsplit('/').next().unwrap().starts_with(&format!("{id}."))
+        };
+        let documents: Vec<&Value> =
+            report["documents"].as_array().unwrap().iter().filter(of_profile).collect();
+        assert!(!documents.is_empty(), "nothing was found that breaks {id}");
+        for document in documents {
+            let issues = document["issues"].as_array().unwrap();
+            let named = format!("profile `{id}`");
+            assert!(
+                issues.iter().any(|issue| issue["severity"] == "error"
+                    && issue["message"].as_str().unwrap().contains(&named)),
+                "{document:#}"
+            );
+        }
+    }
 }
 
 #[test]
