@@ -6,7 +6,7 @@ use std::collections::BTreeSet;
 use reqwest::Method;
 use serde_json::{Value, json};
 use solewire_service::http::served;
-use solewire_service::loopback::LoopbackRecordSystem;
+use solewire_service::loopback::{Answer as Scripted, Behaviour, LoopbackRecordSystem, When};
 use solewire_tests::client::{Answer, FHIR_JSON};
 use solewire_tests::contract::contract;
 use solewire_tests::corpus::case;
@@ -170,7 +170,13 @@ async fn every_documented_operation_is_driven_and_answers_as_documented() {
     let all: BTreeSet<&str> = contract().operations().iter().map(|operation| operation.id).collect();
     let left: Vec<&&str> = all.difference(&driver.driven).collect();
     // Without tokens nobody signs in, and nothing here is parked: the next test drives these.
-    let next = ["signIn", "discardDelivery", "discardDeliveryForPages", "replayDeliveryForPages"];
+    let next = [
+        "signIn",
+        "discardDelivery",
+        "discardDeliveryForPages",
+        "replayDeliveryForPages",
+        "validateDelivery",
+    ];
     assert!(left.iter().all(|id| next.contains(id)), "documented and not driven: {left:?}");
 }
 
@@ -188,6 +194,15 @@ async fn what_needs_a_parked_delivery_or_a_token_answers_as_documented_too() {
     while service.delivery_states().await != ["parked", "parked"] {
         assert!(began.elapsed() < LIMIT, "{:?}", service.delivery_states().await);
         tokio::time::sleep(solewire_tests::process::POLL).await;
+    }
+    let validation = format!("{}/operations/deliveries/1/validation", service.operations_url);
+    for severity in ["information", "error"] {
+        let outcome = json!({ "resourceType": "OperationOutcome", "issue": [{ "severity": severity, "code": "value" }] });
+        records.script_always(When::Any, Behaviour::Answer(Scripted::status(200).json(&outcome)));
+        let said = service.client.get(&validation).await.expect(200).json();
+        let refused = said["refused"].as_array().unwrap().len();
+        assert_eq!(refused > 0, severity == "error", "{said}");
+        records.clear_script();
     }
     let reason = json!({ "reason": "asked for by a test" }).to_string();
     let page = [("x-solewire-page", "1")];

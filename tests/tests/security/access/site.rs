@@ -1,6 +1,7 @@
 //! A service in this process with a store of its own, and callers who show who they are.
 
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 use std::time::{Duration, Instant};
 
 use reqwest::Method;
@@ -12,11 +13,16 @@ use solewire_tests::binaries;
 use solewire_tests::client::{Answer, FHIR_JSON};
 use solewire_tests::corpus::case;
 use solewire_tests::process::{self, POLL, Ran};
+use tokio::runtime::Runtime;
 
 /// How long anything may take that takes no time on an idle machine.
 pub(crate) const LIMIT: Duration = Duration::from_secs(60);
 /// A port that nothing listens on: what is to be delivered stays in the queue.
 const NOBODY: &str = "[record_system]\nbase_url = \"http://127.0.0.1:9/fhir\"\n";
+
+/// Where the services run. A test that waits for a program beside its service stands still meanwhile, and a service on
+/// the same thread would stand still with the store locked.
+static SERVICES: LazyLock<Runtime> = LazyLock::new(|| Runtime::new().unwrap());
 
 pub(crate) struct Site {
     folder: tempfile::TempDir,
@@ -41,9 +47,10 @@ impl Site {
         );
         std::fs::write(folder.path().join("solewire.toml"), &text).unwrap();
         let config = Config::parse(&text, Path::new("the settings of the test"), []).unwrap();
-        let running = Some(startup::start(config, Clock::system()).await.unwrap());
+        let start = || SERVICES.block_on(startup::start(config, Clock::system()));
+        let running = tokio::task::spawn_blocking(start).await.unwrap().unwrap();
         let scheme = if server.contains("\ncertificate_file") { "https" } else { "http" };
-        Site { folder, running, scheme }
+        Site { folder, running: Some(running), scheme }
     }
 
     pub(crate) fn folder(&self) -> PathBuf {
