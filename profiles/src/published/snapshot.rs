@@ -267,7 +267,7 @@ mod tests {
     use super::*;
 
     fn applied(differential: &Value) -> Elements {
-        let tables = BaseTables::builtin().unwrap();
+        let tables = BaseTables::builtin();
         let mut elements = of_type(tables, "Observation");
         apply(tables, &mut elements, differential.as_array().unwrap()).unwrap();
         elements
