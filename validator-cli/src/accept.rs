@@ -44,10 +44,10 @@ fn attempt(mut arguments: BaselineCreateArguments, console: Console) -> Result<E
     let mut watch = Watch::begin(sources.len(), Loudness::Normal, false);
     let mut draft = Draft::default();
     let mut totals = Totals::default();
-    let limit = checker.limit();
+    let reading = checker.reading();
     let work: Work<Checked> = Arc::new(move |source, record| checker.check(source, record).without_text());
     let jobs = arguments.engine.jobs();
-    let end = pipeline::run(&Arc::new(sources), limit, jobs, &work, &mut watch, &mut |source, step| {
+    let end = pipeline::run(&Arc::new(sources), reading, jobs, &work, &mut watch, &mut |source, step| {
         let Step::Document { result: checked, .. } = step else { return ControlFlow::Continue(()) };
         tell(source, &checked.outcome, console);
         match checked.outcome {

@@ -71,11 +71,11 @@ fn attempt(mut arguments: AssessArguments, console: Console) -> Result<Exit, Exi
     let impact = arguments.impact.then(Impact::default);
     let mut run = Run { outputs, settings, console, exams: 0, impact };
     let mut totals = Totals::default();
-    let limit = checker.limit();
+    let reading = checker.reading();
     let work: Work<Assessed> = Arc::new(move |source, record| assess(&checker, &options, source, record));
     let sources = Arc::new(sources);
     let jobs = arguments.check.engine.jobs();
-    let end = pipeline::run(&sources, limit, jobs, &work, &mut watch, &mut |source, step| match step {
+    let end = pipeline::run(&sources, reading, jobs, &work, &mut watch, &mut |source, step| match step {
         Step::Document { result, .. } => run.document(source, result, &mut totals),
         Step::EndOfFile(_) => {
             totals.files += 1;

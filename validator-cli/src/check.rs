@@ -12,7 +12,7 @@ use solewire_profiles::{CheckContext, Engine};
 use crate::args::EngineArguments;
 use crate::console::Console;
 use crate::exit::Exit;
-use crate::input::{Content, Record, Source};
+use crate::input::{Content, Reading, Record, Source};
 use crate::site_files;
 
 /// Stands for a document in expressions when it does not say its type.
@@ -92,9 +92,9 @@ impl Checker {
         Ok(Checker { engine, context: CheckContext::at(at), limits: Limits::default(), traces: false })
     }
 
-    /// The largest document that is read, in bytes.
-    pub(crate) fn limit(&self) -> usize {
-        self.limits.bytes
+    /// How documents are read that nothing tells the fingerprints of.
+    pub(crate) fn reading(&self) -> Reading {
+        Reading { limit: self.limits.bytes, fingerprints: false }
     }
 
     /// Which profiles the resources of a document were held against.

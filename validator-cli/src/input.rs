@@ -65,6 +65,15 @@ pub(crate) enum Content {
     Unfit(&'static str),
 }
 
+/// How sources are read.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Reading {
+    /// The largest document, in bytes.
+    pub(crate) limit: usize,
+    /// Whether to tell the fingerprint of each file. The one thread that reads pays for it.
+    pub(crate) fingerprints: bool,
+}
+
 impl Source {
     /// Its path, when it is a file.
     pub(crate) fn path(&self) -> Option<&Path> {
@@ -74,11 +83,11 @@ impl Source {
         }
     }
 
-    /// Reads the documents one after the other, each of at most `limit` bytes, until `visit` breaks off. Gives the
-    /// fingerprint of what was read whole.
+    /// Reads the documents one after the other until `visit` breaks off. Gives the fingerprint of what was read whole,
+    /// where it is asked for.
     pub(crate) fn read(
         &self,
-        limit: usize,
+        Reading { limit, fingerprints }: Reading,
         visit: &mut dyn FnMut(Record) -> ControlFlow<()>,
     ) -> ControlFlow<(), Option<Fingerprint>> {
         let alone = |content| Record { line: None, content };
@@ -98,7 +107,8 @@ impl Source {
                 Err(error) => return without_bytes(visit(alone(Content::Unreadable(error.to_string())))),
             },
         };
-        let mut reader = Hashing { reader, digest: Sha256::new(), bytes: 0 };
+        let digest = fingerprints.then(Sha256::new);
+        let mut reader = Hashing { reader, digest, bytes: 0 };
         if self.lines {
             read_lines(BufReader::with_capacity(64 * 1024, &mut reader), limit, visit)?;
         } else {
@@ -141,24 +151,26 @@ pub(crate) struct Fingerprint {
 /// Keeps the fingerprint of what is read through it: a file that is opened again could be another one by then.
 struct Hashing<R> {
     reader: R,
-    digest: Sha256,
+    digest: Option<Sha256>,
     bytes: u64,
 }
 
 impl<R: Read> Read for Hashing<R> {
     fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
         let length = self.reader.read(buffer)?;
-        self.digest.update(buffer.get(..length).unwrap_or_default());
+        if let Some(digest) = &mut self.digest {
+            digest.update(buffer.get(..length).unwrap_or_default());
+        }
         self.bytes += length as u64;
         Ok(length)
     }
 }
 
 impl<R: Read> Hashing<R> {
-    /// Reads what is left; none when that fails.
+    /// Reads what is left, so that whoever writes into a pipe gets to its end. None when that fails.
     fn finish(mut self) -> Option<Fingerprint> {
         std::io::copy(&mut self, &mut std::io::sink()).ok()?;
-        Some(Fingerprint { sha256: hex(&self.digest.finalize()), bytes: self.bytes })
+        Some(Fingerprint { sha256: hex(&self.digest?.finalize()), bytes: self.bytes })
     }
 }
 

@@ -10,7 +10,7 @@ use std::sync::{Arc, Mutex};
 use std::thread::Builder;
 use std::time::{Duration, Instant};
 
-use crate::input::{Fingerprint, Record, Source};
+use crate::input::{Fingerprint, Reading, Record, Source};
 use crate::watch::Watch;
 
 /// How long the taker waits before it looks whether the run was interrupted.
@@ -26,7 +26,7 @@ pub(crate) enum Step<T> {
         /// How long that took.
         took: Duration,
     },
-    /// The last document of the file was given before. Its fingerprint, when it was read whole.
+    /// The last document of the file was given before. Its fingerprint, when it was asked for and read whole.
     EndOfFile(Option<Fingerprint>),
 }
 
@@ -60,13 +60,13 @@ pub(crate) type Work<T> = Arc<dyn Fn(&Source, Record) -> T + Send + Sync>;
 /// Puts every document of the sources through `work` on `jobs` threads, and gives the results to `take` in order.
 pub(crate) fn run<T: Send + 'static>(
     sources: &Arc<Vec<Source>>,
-    limit: usize,
+    reading: Reading,
     jobs: usize,
     work: &Work<T>,
     watch: &mut Watch,
     take: &mut dyn FnMut(&Source, Step<T>) -> ControlFlow<()>,
 ) -> End {
-    let Ok(slots) = start(sources, limit, jobs.max(1), work) else { return End::Fault };
+    let Ok(slots) = start(sources, reading, jobs.max(1), work) else { return End::Fault };
     loop {
         let slot = match wait(&slots, watch) {
             Wait::Got(slot) => slot,
@@ -92,7 +92,7 @@ pub(crate) fn run<T: Send + 'static>(
 /// Starts the threads. They are not waited for: a reader of standard input may never come back.
 fn start<T: Send + 'static>(
     sources: &Arc<Vec<Source>>,
-    limit: usize,
+    reading: Reading,
     jobs: usize,
     work: &Work<T>,
 ) -> io::Result<Receiver<Slot<T>>> {
@@ -119,7 +119,7 @@ fn start<T: Send + 'static>(
     let sources = Arc::clone(sources);
     Builder::new().name("read".to_owned()).spawn(move || {
         for (number, source) in sources.iter().enumerate() {
-            let flow = source.read(limit, &mut |record| {
+            let flow = source.read(reading, &mut |record| {
                 let (reply, result) = sync_channel(1);
                 let sent = slots_in.send(Slot::Document(number, result)).is_ok()
                     && jobs_in.send(Job { source: number, record, reply }).is_ok();
@@ -178,7 +178,8 @@ mod tests {
             line.to_string()
         });
         let mut seen = Vec::new();
-        let end = run(&sources(folder.path()), 100, jobs, &work, watch, &mut |source, step| {
+        let reading = Reading { limit: 100, fingerprints: true };
+        let end = run(&sources(folder.path()), reading, jobs, &work, watch, &mut |source, step| {
             let file = source.path().unwrap().file_stem().unwrap().to_string_lossy().into_owned();
             seen.push(match step {
                 Step::Document { result, .. } => format!("{file}:{result}"),

@@ -17,7 +17,7 @@ use crate::config::Configuration;
 use crate::console::Console;
 use crate::evidence::{Circumstances, Evidence};
 use crate::exit::Exit;
-use crate::input::{self, Fingerprint, Gathered, Name, Source};
+use crate::input::{self, Fingerprint, Gathered, Name, Reading, Source};
 use crate::pipeline::{self, End, Step, Work};
 use crate::report::output::{self, Output};
 use crate::report::text::count;
@@ -199,11 +199,11 @@ impl Run<'_> {
         let mut totals = Totals::default();
         let mut last = None;
         self.each(|reporter, out| reporter.begin(out));
-        let limit = checker.limit();
+        let reading = Reading { fingerprints: self.evidence.is_some(), ..checker.reading() };
         let checker = Arc::clone(checker);
         let work: Work<Checked> =
             Arc::new(move |source, record| checker.check(source, record).without_text());
-        let end = pipeline::run(sources, limit, jobs, &work, watch, &mut |source, step| {
+        let end = pipeline::run(sources, reading, jobs, &work, watch, &mut |source, step| {
             match step {
                 Step::Document { result, took } => {
                     self.took += took;

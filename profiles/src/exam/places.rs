@@ -61,6 +61,10 @@ pub(super) fn coded_places(resource: &Value) -> Vec<CodedPlace> {
 /// Puts our coding behind the codings of a device that stand for it, so that whoever receives the resource can read it
 /// without the site's map. What was sent stays as it is, and stays first.
 pub(super) fn add_local_codings(terminology: &Terminology, resource: &mut Value) {
+    // Without a site's map there are no such codings, and to look for them takes a sixth of a submission.
+    if !terminology.has_device_systems() {
+        return;
+    }
     for place in coded_places(resource) {
         let Some(concept) = resource.pointer(&place.pointer) else { continue };
         let ours: Vec<Value> =
