@@ -74,7 +74,10 @@ async fn drained_by(processes: usize, round: usize) -> Option<f64> {
         running.push(Server::service(folder.path(), &store, Some(records.base_url())).await);
     }
     let (already, began) = (records.write_count(), Instant::now());
-    let done = records.wait_until(LIMIT, |records| records.write_count() - before >= EXAMS);
-    assert!(done, "not drained; see the log");
+    // Looking holds the record system up, so it is done seldom.
+    while records.write_count() - before < EXAMS {
+        assert!(began.elapsed() < LIMIT, "not drained; see the log");
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
     Some((EXAMS + before - already) as f64 / began.elapsed().as_secs_f64())
 }
