@@ -4,7 +4,7 @@ use std::error::Error;
 use std::path::Path;
 
 fn main() -> Result<(), Box<dyn Error>> {
-    let source = Path::new(env!("CARGO_MANIFEST_DIR")).join("../openapi.yaml");
+    let source = Path::new(&std::env::var("CARGO_MANIFEST_DIR")?).join("../openapi.yaml");
     println!("cargo:rerun-if-changed={}", source.display());
     let contract: serde_json::Value = serde_saphyr::from_str(&std::fs::read_to_string(&source)?)?;
     let folder = std::env::var("OUT_DIR")?;
