@@ -1,15 +1,13 @@
 //! Targets 4 and 6: a store with many exams beside one with few.
 //!
-//! The store is filled through the intake, so its rows are those that the service writes. What is said of its
-//! deliveries is set afterwards: all but the last ones have arrived.
+//! The store is filled through the intake, so its rows are those that the service writes: first without a record
+//! system, the last ones with one that nobody answers at, so that they wait.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::AtomicUsize;
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
-use sqlx::Connection as _;
-use sqlx::sqlite::{SqliteConnectOptions, SqliteConnection};
 
 use crate::driver::{Connection, Pace, Requests, Until, get, load};
 use crate::figures::{Figures, median};
@@ -19,6 +17,8 @@ use crate::{intake, start};
 
 /// The number of exams of the large store, unless it is one million.
 const EXAMS: &str = "SOLEWIRE_BENCH_EXAMS";
+/// A folder that keeps the large store, or holds it from an earlier run of the same number.
+const KEPT: &str = "SOLEWIRE_BENCH_STORE";
 const FEW: usize = 1_000;
 const QUEUED: usize = 10_000;
 const ROUNDS: usize = 5;
@@ -27,6 +27,7 @@ const SPAN: Duration = Duration::from_secs(6);
 /// Two resources and what follows from them, so that a million of them fit on a disk.
 const EXAM: &str = "active-problem-alone";
 const STORE: &str = "sqlite:solewire.db";
+const FILE: &str = "solewire.db";
 /// Nobody answers there.
 const RECORD_SYSTEM: Option<&str> = Some("http://127.0.0.1:9/fhir");
 
@@ -34,12 +35,16 @@ pub(crate) async fn measure(table: &mut Table) {
     let many = std::env::var(EXAMS).map_or(1_000_000, |number| number.parse().expect("a number of exams"));
     let (few_folder, many_folder) =
         (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let kept = std::env::var_os(KEPT).map(PathBuf::from);
+    let many_folder = kept.as_deref().unwrap_or(many_folder.path());
     fill(few_folder.path(), FEW).await;
-    fill(many_folder.path(), many).await;
-    start::filled(table, many_folder.path(), STORE, &format!("{many} exams and {QUEUED} queued")).await;
+    if !many_folder.join(FILE).exists() {
+        fill(many_folder, many).await;
+    }
+    start::filled(table, many_folder, STORE, &format!("{many} exams and {QUEUED} queued")).await;
 
     let few_service = Server::service(few_folder.path(), STORE, RECORD_SYSTEM).await;
-    let many_service = Server::service(many_folder.path(), STORE, RECORD_SYSTEM).await;
+    let many_service = Server::service(many_folder, STORE, RECORD_SYSTEM).await;
     let ids = [&few_service, &many_service].map(|server| server.address).map(observations);
     let [few_ids, many_ids] = ids;
     let (few_ids, many_ids) = (few_ids.await, many_ids.await);
@@ -101,8 +106,7 @@ pub(crate) async fn measure(table: &mut Table) {
     for _ in 0..ROUNDS {
         // Each round begins with few exams again.
         let copy = tempfile::tempdir().expect("a folder");
-        let file = "solewire.db";
-        std::fs::copy(few_folder.path().join(file), copy.path().join(file)).expect("the store is copied");
+        std::fs::copy(few_folder.path().join(FILE), copy.path().join(FILE)).expect("the store is copied");
         let few_service = Server::service(copy.path(), STORE, RECORD_SYSTEM).await;
         let taken = async |server: &Server, next: &AtomicUsize| {
             let requests = intake::exams(server.address, EXAM, "MORE");
@@ -122,30 +126,26 @@ pub(crate) async fn measure(table: &mut Table) {
     });
 }
 
-/// Fills a fresh store, and reads one of its exams back.
+/// Fills a fresh store, and reads one of its exams back. Of few exams half wait.
 async fn fill(folder: &Path, exams: usize) {
     let began = Instant::now();
-    let service = Server::service(folder, STORE, RECORD_SYSTEM).await;
-    let requests: Requests = intake::exams(service.address, EXAM, "FILL");
-    load(service.address, Pace::Closed, Until::Sent(exams), &AtomicUsize::new(0), &requests).await;
-    let panel =
-        format!("/fhir/Observation?identifier=https://harbourlane.example/exam%7CHL-FILL-{}", exams / 2);
-    let mut connection = Connection::open(service.address).await;
-    assert_eq!(connection.send(&get(service.address, &panel)).await, 200);
-    let found: Value = serde_json::from_slice(connection.body()).expect("a searchset");
-    assert_eq!(found["total"], 1, "an exam in the middle is there");
-    service.stop();
-    let options = SqliteConnectOptions::new().filename(folder.join("solewire.db"));
-    let mut store = SqliteConnection::connect_with(&options).await.expect("the store opens");
-    let settled = "UPDATE outbox SET state = 'verified', attempts = 1, reached = 1, remote_status = 200
-                   WHERE id <= (SELECT max(id) FROM outbox) - $1";
-    let done =
-        sqlx::query(settled).bind(QUEUED as i64).execute(&mut store).await.expect("deliveries are settled");
-    store.close().await.expect("the store closes");
+    let arrived = exams - QUEUED.min(exams / 2);
+    for (record_system, from, upto) in [(None, 0, arrived), (RECORD_SYSTEM, arrived, exams)] {
+        let service = Server::service(folder, STORE, record_system).await;
+        let requests: Requests = intake::exams(service.address, EXAM, "FILL");
+        let next = AtomicUsize::new(from);
+        load(service.address, Pace::Closed, Until::Sent(upto - from), &next, &requests).await;
+        let panel =
+            format!("/fhir/Observation?identifier=https://harbourlane.example/exam%7CHL-FILL-{}", upto - 1);
+        let mut connection = Connection::open(service.address).await;
+        assert_eq!(connection.send(&get(service.address, &panel)).await, 200);
+        let found: Value = serde_json::from_slice(connection.body()).expect("a searchset");
+        assert_eq!(found["entry"].as_array().map(Vec::len), Some(1), "the last exam is there");
+        service.stop();
+    }
     let seconds = began.elapsed().as_secs_f64();
-    let size = std::fs::metadata(folder.join("solewire.db")).map_or(0, |file| file.len());
-    let (size, settled) = (short(size as f64 / 1e9), done.rows_affected());
-    println!("{exams} exams in {seconds:.0} s, {size} GB, {settled} of them delivered");
+    let size = std::fs::metadata(folder.join(FILE)).map_or(0, |file| file.len());
+    println!("{exams} exams in {seconds:.0} s, {} GB", short(size as f64 / 1e9));
 }
 
 /// The ids of some Observations.
