@@ -95,7 +95,8 @@ async function showList(body, list) {
     const query = new URLSearchParams({ when: view.when, risk: view.risk });
     const answer = await guarded(() => ask(`/pages/worklists/${list.id}?${query}&offset=${view.offset}&count=${PAGE}`));
     if (!answer) return;
-    const { total, entries } = answer.body;
+    const { total, more, next, entries } = answer.body;
+    const people = `${more ? "more than " : ""}${total.toLocaleString("en-GB")}`;
     const { names, row } = ROWS[list.id];
     const guideline = setup().guidelines.find(({ id }) => id === setup().guideline);
     const categories = guideline.categories.filter(({ active }) => !active || list.id !== "recalls").map(({ code, display }) => [code, capital(display)]);
@@ -108,22 +109,22 @@ async function showList(body, list) {
             list.id === "incomplete" ? null : choose("when", "When", Object.entries(WHEN), view.when, when => filter({ when })),
             choose("risk", list.id === "incomplete" ? "Highest still possible" : `Category, ${guideline.title}`, [["", "All"], ...categories], view.risk, risk => filter({ risk })),
             make("a", { class: "button", href: `/pages/worklists/${list.id}.csv?${query}`, download: `${list.id}.csv` }, "Save as CSV"),
-            make("p", { class: "count", role: "status" }, total === 1 ? "1 person" : `${total.toLocaleString("en-GB")} people`)),
+            make("p", { class: "count", role: "status" }, total === 1 ? "1 person" : `${capital(people)} people`)),
         make("p", { class: "help" }, "The most dangerous first. A person stands here until a later exam is stored."),
         entries.length === 0 ? make("p", { class: "empty" }, list.empty) : table(list.name, names, entries.map(entry => cells(row(entry)))),
-        pager(total));
+        pager(people, entries.length, next));
 }
 
-function pager(total) {
-    if (total <= PAGE) return null;
+function pager(people, shown, next) {
+    if (view.offset === 0 && !next) return null;
     const go = offset => {
         view.offset = offset;
         show().then(() => byId("pages-of-list")?.focus());
     };
     return make("nav", { class: "pager", "aria-label": "Pages of the list" },
         make("button", { type: "button", disabled: view.offset === 0, onclick: () => go(Math.max(0, view.offset - PAGE)) }, "Previous"),
-        make("p", { id: "pages-of-list", tabindex: "-1" }, `${view.offset + 1} to ${Math.min(view.offset + PAGE, total)} of ${total.toLocaleString("en-GB")}`),
-        make("button", { type: "button", disabled: view.offset + PAGE >= total, onclick: () => go(view.offset + PAGE) }, "Next"));
+        make("p", { id: "pages-of-list", tabindex: "-1" }, `${view.offset + 1} to ${view.offset + shown} of ${people}`),
+        make("button", { type: "button", disabled: !next, onclick: () => go(view.offset + PAGE) }, "Next"));
 }
 
 async function showDeliveries(body, list) {

@@ -131,11 +131,11 @@ pub(super) async fn all_versions(
 ) -> Result<HttpResponse, ApiError> {
     let caller = allowed(state, request, resource_type, id).await?;
     let (count, before) = page(query)?;
-    let found = state.intake.store.history(resource_type, id, &caller.reach(), before, count).await?;
-    if found.total == 0 {
+    let (total, history) =
+        state.intake.store.history(resource_type, id, &caller.reach(), before, count).await?;
+    if total == 0 {
         return Err(ABSENT);
     }
-    let history = found.page;
     audit::note_read(state, &caller, vec![format!("{resource_type}/{id}")]).await?;
     let base = base(state, request);
     let mut entries = Vec::with_capacity(history.len());
@@ -177,8 +177,7 @@ pub(super) async fn all_versions(
     if let Some(last) = history.last().map(|version| version.version).filter(|last| *last > 1) {
         links.push(json!({ "relation": "next", "url": address(Some(last)) }));
     }
-    let mut bundle =
-        json!({ "resourceType": "Bundle", "type": "history", "total": found.total, "link": links });
+    let mut bundle = json!({ "resourceType": "Bundle", "type": "history", "total": total, "link": links });
     if let Some(object) = bundle.as_object_mut().filter(|_| !entries.is_empty()) {
         object.insert("entry".to_owned(), Value::Array(entries));
     }

@@ -10,14 +10,14 @@ use super::negotiate::{FormBody, Handling, accept_json, preferred_handling};
 use super::parameters::{SEARCHED_TYPES, filter, sort};
 use super::{State, access, answer, audit, base};
 use crate::clinic::Reach;
-use crate::store::{Found, Search, SortKey};
+use crate::store::{Found, Search, SortKey, Total};
 
 pub(super) const USUAL_COUNT: u32 = 50;
 pub(super) const LARGEST_COUNT: u32 = 200;
 /// Where a page begins. Of our making: callers follow links.
 const OFFSET: &str = "_offset";
 /// Parameters about the answer, not about what is looked for.
-const ABOUT_ANSWER: [&str; 3] = ["_format", "_pretty", "_total"];
+const ABOUT_ANSWER: [&str; 2] = ["_format", "_pretty"];
 
 /// `GET /fhir/{type}`
 pub(super) async fn by_query(
@@ -81,6 +81,7 @@ fn understand(
         sort: Vec::new(),
         count: USUAL_COUNT,
         offset: 0,
+        total: Total::OfFew,
     };
     let (mut used, mut elements) = (Vec::new(), Elements::default());
     for (name, value) in encoded.iter().flat_map(|part| form_urlencoded::parse(part)) {
@@ -97,6 +98,17 @@ fn understand(
             "_sort" => search.sort = sort(&value)?,
             // `count` asks for the number alone; the other summaries are answered in full, as R4 allows.
             "_summary" if value == "count" => search.count = 0,
+            "_total" => {
+                search.total = match value.as_ref() {
+                    "none" => Total::None,
+                    "estimate" => Total::OfFew,
+                    "accurate" => Total::Accurate,
+                    _ => {
+                        let text = "it takes none, estimate and accurate.";
+                        return Err(ApiError::Parameter { name: "_total".to_owned(), text });
+                    }
+                }
+            }
             other if ABOUT_ANSWER.contains(&other) => continue,
             other => match filter(resource_type, other, &value)? {
                 Some(filter) => search.filters.push(filter),
@@ -108,6 +120,10 @@ fn understand(
             },
         }
         used.push((name.into_owned(), value.into_owned()));
+    }
+    // Who asks for no resources asks for their number.
+    if search.count == 0 {
+        search.total = Total::Accurate;
     }
     if search.sort.is_empty() {
         search.sort.push((SortKey::LastUpdated, true));
@@ -145,15 +161,17 @@ fn bundle(
             let previous = search.offset.saturating_sub(search.count);
             links.push(json!({ "relation": "previous", "url": address(previous) }));
         }
-        let next = search.offset.saturating_add(search.count);
-        if u64::from(next) < found.total {
+        if found.next {
+            let next = search.offset.saturating_add(search.count);
             links.push(json!({ "relation": "next", "url": address(next) }));
         }
     }
     let mut bundle = Map::new();
     bundle.insert("resourceType".to_owned(), json!("Bundle"));
     bundle.insert("type".to_owned(), json!("searchset"));
-    bundle.insert("total".to_owned(), json!(found.total));
+    if let Some(total) = found.total {
+        bundle.insert("total".to_owned(), json!(total));
+    }
     bundle.insert("link".to_owned(), Value::Array(links));
     let mut entries = Vec::with_capacity(found.page.len());
     for version in &found.page {

@@ -228,6 +228,12 @@ async fn search_gives_pages_that_link_to_one_another() {
     assert_eq!((none["total"].as_u64(), none.get("entry")), (Some(0), None));
     let count = ask!(state, fhir, get("/fhir/Observation?_summary=count")).json();
     assert_eq!((count["total"].as_u64(), count.get("entry")), (Some(3), None));
+    for (wish, total) in [("none", None), ("estimate", Some(3)), ("accurate", Some(3))] {
+        let found = ask!(state, fhir, get(&format!("/fhir/Observation?_count=2&_total={wish}"))).json();
+        assert_eq!((found["total"].as_u64(), link(&found, "next").is_some()), (total, true), "{wish}");
+        assert!(link(&found, "next").unwrap().contains(&format!("_total={wish}")));
+    }
+    assert_eq!(ask!(state, fhir, get("/fhir/Observation?_total=some")).status, 400);
 }
 
 #[actix_web::test]

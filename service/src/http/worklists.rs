@@ -70,18 +70,25 @@ pub(super) async fn list(
         count: if file { LARGEST_FILE } else { wish.count.unwrap_or(PAGE).clamp(1, LARGEST_PAGE) },
         offset: if file { 0 } else { wish.offset.unwrap_or(0) },
     };
-    let (total, listed) = state.intake.store.worklist(&page).await?;
-    let about = listed.iter().map(|entry| format!("RiskAssessment/{}", entry.assessment_id)).collect();
+    let listed = state.intake.store.worklist(&page).await?;
+    let about =
+        listed.entries.iter().map(|entry| format!("RiskAssessment/{}", entry.assessment_id)).collect();
     audit::note_read(&state, &caller, about).await?;
-    let entries: Vec<Value> = listed.iter().map(|entry| shown(entry, now)).collect();
+    let entries: Vec<Value> = listed.entries.iter().map(|entry| shown(entry, now)).collect();
     if file {
         let mut response = pages::unkept(HttpResponse::Ok());
         response
             .insert_header((CONTENT_DISPOSITION, ContentDisposition::attachment(format!("{name}.csv"))))
             .content_type("text/csv; charset=utf-8");
-        return Ok(response.body(csv(&entries, total)));
+        return Ok(response.body(csv(&entries, listed.next)));
     }
-    Ok(pages::for_page(&json!({ "total": total, "offset": page.offset, "entries": entries })))
+    Ok(pages::for_page(&json!({
+        "total": listed.total,
+        "more": listed.more,
+        "next": listed.next,
+        "offset": page.offset,
+        "entries": entries
+    })))
 }
 
 /// The categories of every guideline, the least dangerous first.
@@ -147,7 +154,7 @@ const COLUMNS: [&str; 11] = [
 ];
 
 /// RFC 4180.
-fn csv(entries: &[Value], total: u64) -> String {
+fn csv(entries: &[Value], next: bool) -> String {
     let mut out = line(COLUMNS.iter().map(|name| (*name).to_owned()));
     for entry in entries {
         let text =
@@ -172,8 +179,8 @@ fn csv(entries: &[Value], total: u64) -> String {
             missing.join(" "),
         ]);
     }
-    if usize::try_from(total).is_ok_and(|total| total > entries.len()) {
-        out += &line([format!("The list has {total} entries; the others are not in this file.")]);
+    if next {
+        out += &line([format!("The list is longer; this file has its first {} entries.", entries.len())]);
     }
     out
 }
@@ -200,9 +207,9 @@ mod tests {
     #[test]
     fn a_file_that_leaves_entries_out_says_so() {
         let entry = json!({ "person": { "value": "HL-PERSON-0001" } });
-        assert_eq!(csv(std::slice::from_ref(&entry), 1).lines().count(), 2);
+        assert_eq!(csv(std::slice::from_ref(&entry), false).lines().count(), 2);
         assert!(
-            csv(&[entry], 3).ends_with("\"The list has 3 entries; the others are not in this file.\"\r\n")
+            csv(&[entry], true).ends_with("\"The list is longer; this file has its first 1 entries.\"\r\n")
         );
     }
 }

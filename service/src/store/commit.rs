@@ -9,7 +9,7 @@ use super::audit::{Chain as _, events};
 use super::database::{Database, for_both};
 use super::exams::{EARLIER, ExamRow, LATER, MATCHING};
 use super::index::Indexed;
-use super::{DeviceResults, KeyedAnswer, Store, StoreError, TokenMatch, column, index, postgres};
+use super::{DeviceResults, KeyedAnswer, Span, Store, StoreError, TokenMatch, column, index, postgres};
 use crate::audit::AuditEvent;
 use crate::clinic::Clinic;
 use crate::traces::Context;
@@ -319,6 +319,12 @@ for_both! {
         let at = commit.at;
         let version = exam.seen_version + 1;
         let queued = i64::from(exam.payload.is_some());
+        let before: Option<String> = if exam.seen_version == 0 {
+            None
+        } else {
+            let sql = "SELECT subject FROM exams WHERE key = $1 AND subject <> $2";
+            sqlx::query_scalar(sql).bind(&exam.key.0).bind(&exam.subject).fetch_optional(&mut *connection).await?
+        };
         let written = if exam.seen_version == 0 {
             // Its first result and its panel may come at once. Each looks for the other, and only one begins the exam.
             let meanwhile: Option<ExamRow> = sqlx::query_as(MATCHING)
@@ -375,6 +381,10 @@ for_both! {
             if !write_resources(connection, exam, writes, clinic, at).await? {
                 return Ok(false);
             }
+        }
+        settle_listed(connection, exam, clinic).await?;
+        for subject in before.iter().chain([&exam.subject]) {
+            settle_open(connection, subject, clinic).await?;
         }
         if let Some(payload) = &exam.payload {
             queue(connection, exam, version, payload, clinic, commit).await?;
@@ -509,18 +519,61 @@ for_both! {
         }
         for part in listed.chunks(ROWS) {
             let mut insert = sqlx::QueryBuilder::<Kind>::new(
-                "INSERT INTO worklist (resource, kind, exam, assessment, status, guideline, risk, urgency, date_low,
-                                       date_high) ",
+                "INSERT INTO worklist (resource, kind, exam, subject, clinic, assessment, status, guideline, urgency, risk,
+                                       examined, date_low, date_high, open) ",
             );
             insert.push_values(part, |mut values, (row, write, indexed, listed)| {
+                let examined = listed.follows.is_none().then_some(indexed.date).flatten();
+                let date = indexed.date.unwrap_or(Span { low: i64::MIN, high: i64::MAX });
                 values.push_bind(*row).push_bind(listed.kind).push_bind(&exam.key.0);
+                values.push_bind(&exam.subject).push_bind(clinic);
                 values.push_bind(listed.follows.as_ref().unwrap_or(&write.id)).push_bind(&indexed.status);
-                values.push_bind(&listed.guideline).push_bind(&listed.risk).push_bind(listed.urgency);
-                values.push_bind(indexed.date.map(|span| span.low));
-                values.push_bind(indexed.date.map(|span| span.high));
+                values.push_bind(listed.guideline.as_deref().unwrap_or_default()).push_bind(listed.urgency);
+                values.push_bind(listed.risk.as_deref().unwrap_or_default());
+                values.push_bind(examined.map(|span| span.low)).push_bind(date.low).push_bind(date.high);
+                values.push_bind(0_i64);
             });
             insert.build().execute(&mut *connection).await?;
         }
         Ok(true)
+    }
+
+    /// What an exam asks for stands with its assessment of now, also where it was not written anew with it.
+    async fn settle_listed(
+        connection: &mut Connection,
+        exam: &ExamChange,
+        clinic: &str,
+    ) -> sqlx::Result<()> {
+        sqlx::query(
+            "UPDATE worklist SET subject = $2, examined = assessed.examined, risk = assessed.risk
+             FROM (SELECT assessment, examined, risk FROM worklist WHERE kind = 'assessment') AS assessed
+             WHERE assessed.assessment = worklist.assessment AND clinic = $3
+               AND resource IN (SELECT row FROM resources WHERE exam = $1 AND current = 1)
+               AND (subject <> $2 OR worklist.examined IS DISTINCT FROM assessed.examined
+                    OR worklist.risk <> assessed.risk)",
+        )
+        .bind(&exam.key.0)
+        .bind(&exam.subject)
+        .bind(clinic)
+        .execute(connection)
+        .await?;
+        Ok(())
+    }
+
+    /// The latest exam of a person in a clinic asks for something, and no earlier one does.
+    async fn settle_open(connection: &mut Connection, subject: &str, clinic: &str) -> sqlx::Result<()> {
+        sqlx::query(
+            "UPDATE worklist SET open = 1 - open
+             FROM (SELECT max(examined) AS examined FROM worklist
+                   WHERE subject = $1 AND clinic = $2 AND kind = 'assessment' AND status <> 'entered-in-error') AS latest
+             WHERE subject = $1 AND clinic = $2
+               AND open <> CASE WHEN status IN ('active', 'preliminary') AND worklist.examined >= latest.examined
+                                THEN 1 ELSE 0 END",
+        )
+        .bind(subject)
+        .bind(clinic)
+        .execute(connection)
+        .await?;
+        Ok(())
     }
 }

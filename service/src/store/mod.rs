@@ -52,11 +52,14 @@ pub use remote::{Looked, Previous, Taken};
 pub use replay::ReplayPreview;
 pub use resources::Version;
 pub use retention::{Expiry, Purgeable};
-pub use search::{DateField, Filter, Found, Prefix, ReferenceMatch, Search, SortKey, TokenField, TokenMatch};
+pub use search::{
+    DateField, Filter, Found, MATCHES_COUNTED, Prefix, ReferenceMatch, Search, SortKey, TokenField,
+    TokenMatch, Total,
+};
 pub use space::{Limits, Load};
 pub use span::Span;
 pub use tokens::{NewToken, Revoked, StoredToken};
-pub use worklist::{ExamRecord, ListPage, Listed, When, Worklist};
+pub use worklist::{COUNTED, ExamRecord, ListPage, Listed, ListedPage, When, Worklist};
 
 /// Why the store could not do what it was asked.
 #[derive(Debug, Clone, thiserror::Error)]

@@ -1,7 +1,7 @@
 //! Reading resources back.
 
 use super::database::{reading, snapshot};
-use super::{Found, Store, StoreError, TokenMatch, column};
+use super::{Store, StoreError, TokenMatch, column};
 use crate::clinic::{Clinic, Reach};
 
 /// One version of a resource.
@@ -83,7 +83,7 @@ impl Store {
     }
 
     /// Up to `limit` versions of a resource, the newest of those before version `before` first; none when it is out of
-    /// reach. The total is that of all its versions.
+    /// reach. Before them the number of all its versions.
     ///
     /// # Errors
     /// When the store cannot be read.
@@ -94,7 +94,7 @@ impl Store {
         reach: &Reach,
         before: i64,
         limit: u32,
-    ) -> Result<Found, StoreError> {
+    ) -> Result<(u64, Vec<Version>), StoreError> {
         snapshot!(self, connection => {
             let total: i64 = sqlx::query_scalar(
                 "SELECT count(*) FROM resources WHERE type = $1 AND id = $2 AND ($3 IS NULL OR clinic = $3)",
@@ -116,7 +116,7 @@ impl Store {
             .bind(i64::from(limit))
             .fetch_all(&mut *connection)
             .await?;
-            Ok(Found { total: u64::try_from(total).unwrap_or(0), page })
+            Ok((u64::try_from(total).unwrap_or(0), page))
         })
     }
 

@@ -21,7 +21,24 @@ pub struct Search {
     pub count: u32,
     /// How many matches to pass over first.
     pub offset: u32,
+    /// How the matches are counted.
+    pub total: Total,
 }
+
+/// How the matches of a search are counted (HL7 FHIR R4, Search, `_total`).
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub enum Total {
+    /// Not at all.
+    None,
+    /// When there are at most [`MATCHES_COUNTED`], so that a search takes no longer in a large store.
+    #[default]
+    OfFew,
+    /// All of them.
+    Accurate,
+}
+
+/// How many matches are counted unless an accurate total is asked for.
+pub const MATCHES_COUNTED: u64 = 1_000;
 
 /// One condition; of several values, one is enough.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -120,8 +137,10 @@ pub enum SortKey {
 /// A page of matches.
 #[derive(Debug)]
 pub struct Found {
-    /// How many match in all.
-    pub total: u64,
+    /// How many match in all, as far as they were counted.
+    pub total: Option<u64>,
+    /// Whether matches follow this page.
+    pub next: bool,
     /// Those of this page.
     pub page: Vec<Version>,
 }
@@ -133,22 +152,45 @@ impl Store {
     /// When the store cannot be read.
     pub async fn search(&self, search: &Search) -> Result<Found, StoreError> {
         snapshot!(self, transaction => {
-            let mut query = QueryBuilder::new("SELECT count(*)");
-            push_from(&mut query, search);
-            push_filters(&mut query, search);
-            let total: i64 = query.build_query_scalar().fetch_one(&mut *transaction).await?;
+            let limit = match search.total {
+                Total::None => None,
+                Total::OfFew => Some(MATCHES_COUNTED + 1),
+                Total::Accurate => Some(u64::MAX),
+            };
+            let mut total = None;
+            if let Some(limit) = limit {
+                let mut query = QueryBuilder::new("SELECT count(*) FROM (SELECT 1 AS one");
+                push_from(&mut query, search);
+                push_filters(&mut query, search, Dates::Looked);
+                query.push(" LIMIT ").push_bind(i64::try_from(limit).unwrap_or(i64::MAX)).push(") AS counted");
+                let counted: i64 = query.build_query_scalar().fetch_one(&mut *transaction).await?;
+                total = u64::try_from(counted).ok().filter(|counted| *counted < limit);
+            }
             let mut page = Vec::new();
             if search.count > 0 {
                 let mut query = QueryBuilder::new("SELECT ");
                 query.push(Version::COLUMNS);
                 push_from(&mut query, search);
-                push_filters(&mut query, search);
+                let few = total.is_some_and(|total| total <= MATCHES_COUNTED);
+                push_filters(&mut query, search, if few { Dates::Looked } else { Dates::Passed });
                 push_page(&mut query, search);
                 page = query.build_query_as().fetch_all(&mut *transaction).await?;
             }
-            Ok(Found { total: u64::try_from(total).unwrap_or(0), page })
+            let shown = usize::try_from(search.count).unwrap_or(usize::MAX);
+            let next = page.len() > shown;
+            page.truncate(shown);
+            Ok(Found { total, next, page })
         })
     }
+}
+
+/// How resources of a date are found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Dates {
+    /// By an index of dates: all matches are found and then put in order, which is quick for few.
+    Looked,
+    /// One after the other in the order of the answer, which is quick for the first of many.
+    Passed,
 }
 
 fn push_page<D>(query: &mut QueryBuilder<D>, search: &Search)
@@ -158,17 +200,19 @@ where
 {
     query.push(" ORDER BY ");
     for (key, descending) in &search.sort {
-        query.push(match key {
-            SortKey::Id => "id",
-            SortKey::Date if *descending => "date_high",
-            SortKey::Date => "date_low",
-            SortKey::LastUpdated => "updated",
-            SortKey::Status => "status",
-        });
-        query.push(if *descending { " DESC NULLS LAST, " } else { " ASC NULLS LAST, " });
+        // Every resource has an id and an instant of storing, and no index is in an order that puts nulls elsewhere.
+        let (column, nulls) = match key {
+            SortKey::Id => ("id", false),
+            SortKey::Date if *descending => ("date_high", true),
+            SortKey::Date => ("date_low", true),
+            SortKey::LastUpdated => ("updated", false),
+            SortKey::Status => ("status", true),
+        };
+        query.push(column).push(if *descending { " DESC" } else { " ASC" });
+        query.push(if nulls { " NULLS LAST, " } else { ", " });
     }
     // The row last, so that pages neither repeat nor miss a match.
-    query.push("row LIMIT ").push_bind(i64::from(search.count));
+    query.push("row LIMIT ").push_bind(i64::from(search.count) + 1);
     query.push(" OFFSET ").push_bind(i64::from(search.offset));
 }
 
@@ -223,7 +267,7 @@ fn name_of(field: TokenField) -> &'static str {
     }
 }
 
-fn push_filters<D>(query: &mut QueryBuilder<D>, search: &Search)
+fn push_filters<D>(query: &mut QueryBuilder<D>, search: &Search, dates: Dates)
 where
     D: Database,
     String: for<'q> Encode<'q, D> + Type<D>,
@@ -253,11 +297,14 @@ where
                 push_or(query, any, |query, reference| push_reference(query, index::TARGET, reference));
             }
             Filter::Date(field, spans) => {
-                let (low, high) = match field {
-                    DateField::Date => ("date_low", "date_high"),
-                    DateField::LastUpdated => ("updated", "updated + 1"),
+                // A column with a plus is looked up in no index.
+                let columns = match (field, dates) {
+                    (DateField::Date, Dates::Looked) => ("date_low", "date_high", 0),
+                    (DateField::Date, Dates::Passed) => ("+date_low", "+date_high", 0),
+                    // It ends a millisecond after it begins.
+                    (DateField::LastUpdated, _) => ("updated", "updated", 1),
                 };
-                push_or(query, spans, |query, (prefix, span)| push_date(query, low, high, *prefix, *span));
+                push_or(query, spans, |query, (prefix, span)| push_date(query, columns, *prefix, *span));
             }
         }
     }
@@ -335,39 +382,48 @@ where
     query.push(")");
 }
 
-fn push_date<D>(query: &mut QueryBuilder<D>, low: &str, high: &str, prefix: Prefix, span: Span)
-where
+/// Compares the columns of beginning and end, the latter plus a number, with a span. Bounds that follow from others are
+/// there for the index: what takes place ends after it begins.
+fn push_date<D>(
+    query: &mut QueryBuilder<D>,
+    (low, high, later): (&str, &str, i64),
+    prefix: Prefix,
+    span: Span,
+) where
     D: Database,
-    String: for<'q> Encode<'q, D> + Type<D>,
     i64: for<'q> Encode<'q, D> + Type<D>,
 {
-    let mut push = |parts: [&str; 3], bound: i64| {
-        for part in parts {
-            query.push(part);
-        }
-        query.push_bind(bound);
+    let begins = (low, 0);
+    let ends = (high, later);
+    let mut push = |before: &str, (column, plus): (&str, i64), compared: &str, bound: i64| {
+        query.push(before).push(column).push(compared).push_bind(bound.saturating_sub(plus));
     };
     match prefix {
         Prefix::Equal => {
-            push(["(", low, " >= "], span.low);
-            push([" AND ", high, " <= "], span.high);
+            push("(", begins, " >= ", span.low);
+            push(" AND ", begins, " < ", span.high);
+            push(" AND ", ends, " <= ", span.high);
         }
         Prefix::NotEqual => {
-            push(["(", low, " < "], span.low);
-            push([" OR ", high, " > "], span.high);
+            push("(", begins, " < ", span.low);
+            push(" OR ", ends, " > ", span.high);
         }
-        Prefix::Greater => push(["(", high, " > "], span.high),
-        Prefix::Less => push(["(", low, " < "], span.low),
+        Prefix::Greater => push("(", ends, " > ", span.high),
+        Prefix::Less => push("(", begins, " < ", span.low),
         Prefix::GreaterOrEqual => {
-            push(["(", high, " > "], span.high);
-            push([" OR ", low, " >= "], span.low);
+            push("(", ends, " > ", span.low);
+            push(" AND (", ends, " > ", span.high);
+            push(" OR ", begins, " >= ", span.low);
+            query.push(")");
         }
         Prefix::LessOrEqual => {
-            push(["(", low, " < "], span.low);
-            push([" OR ", high, " <= "], span.high);
+            push("(", begins, " < ", span.high);
+            push(" AND (", begins, " < ", span.low);
+            push(" OR ", ends, " <= ", span.high);
+            query.push(")");
         }
-        Prefix::StartsAfter => push(["(", low, " >= "], span.high),
-        Prefix::EndsBefore => push(["(", high, " <= "], span.low),
+        Prefix::StartsAfter => push("(", begins, " >= ", span.high),
+        Prefix::EndsBefore => push("(", ends, " <= ", span.low),
     }
     query.push(")");
 }

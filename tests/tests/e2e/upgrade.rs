@@ -15,9 +15,9 @@ use sqlx::{ConnectOptions as _, Connection as _, PgConnection, SqliteConnection}
 use super::{LIMIT, assert_once, person, submit};
 
 /// `tests/upgrade/README.md` tells what they hold and how they were made.
-const SQLITE: &str = include_str!("../../upgrade/sqlite-0008.sql");
-const SQLITE_SCHEMA: i64 = 8;
-const POSTGRES: &str = include_str!("../../upgrade/postgres-0007.sql");
+const SQLITE: &str = include_str!("../../upgrade/sqlite-0010.sql");
+const SQLITE_SCHEMA: i64 = 10;
+const POSTGRES: &str = include_str!("../../upgrade/postgres-0009.sql");
 /// What stands there in the place of a migration of the future.
 const FUTURE: &str = "INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time)
      VALUES (9000, 'of the future', true, '', 0)";
@@ -52,6 +52,12 @@ async fn goes_on(store: String) -> Service {
     let history = service.client.get(&service.url(&history)).await.expect(200).resources();
     let statuses: Vec<_> = history.iter().map(|version| version["status"].as_str().unwrap()).collect();
     assert_eq!(statuses, ["amended", "final"]);
+    // What was asked for before is still listed: the recalls of two persons, and the exam of one of them settles nothing.
+    for (list, expected) in [("recalls", 2), ("referrals", 0), ("incomplete", 1)] {
+        let listed =
+            service.client.get(&service.url(&format!("../pages/worklists/{list}"))).await.expect(200);
+        assert_eq!(listed.json()["total"], expected, "{list}");
+    }
     // Two deliveries of one exam and one of the other were open.
     service.delivered(3, LIMIT).await;
     assert_once(&records, "RiskAssessment", 2);

@@ -194,7 +194,7 @@ async fn a_commit_that_was_overtaken_writes_nothing(store: Store) {
     assert!(store.read("Observation", "b", &Reach::All).await.unwrap().is_none());
     let next = vec![change("k", 1, vec![write("Observation", "a", 2, observation("amended"))])];
     assert_eq!(commit(&store, next, 3).await, Committed::Done);
-    let history = store.history("Observation", "a", &Reach::All, i64::MAX, 99).await.unwrap().page;
+    let history = store.history("Observation", "a", &Reach::All, i64::MAX, 99).await.unwrap().1;
     assert_eq!(history.iter().map(|version| version.version).collect::<Vec<_>>(), [2, 1]);
 }
 

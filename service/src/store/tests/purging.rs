@@ -87,11 +87,11 @@ async fn what_was_delivered_is_purged_and_nothing_else(store: Store) {
     }
     let bodies = |versions: Vec<Version>| versions.iter().map(Version::is_purged).collect::<Vec<_>>();
     assert_eq!(
-        bodies(store.history("Observation", "a", &Reach::All, i64::MAX, 99).await.unwrap().page),
+        bodies(store.history("Observation", "a", &Reach::All, i64::MAX, 99).await.unwrap().1),
         [false, true]
     );
     assert_eq!(
-        bodies(store.history("Observation", "b", &Reach::All, i64::MAX, 99).await.unwrap().page),
+        bodies(store.history("Observation", "b", &Reach::All, i64::MAX, 99).await.unwrap().1),
         [false, false]
     );
     assert_eq!(store.key_use("old", "c", "h").await.unwrap(), KeyUse::Fresh);
