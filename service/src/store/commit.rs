@@ -124,6 +124,13 @@ pub struct Commit {
     pub at: i64,
 }
 
+/// What the worklists show of an assessment with what follows from it.
+#[derive(Debug, Clone, Copy, Default)]
+struct Assessed<'w> {
+    examined: Option<i64>,
+    risk: Option<&'w str>,
+}
+
 /// Whether a commit took place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Committed {
@@ -377,12 +384,21 @@ for_both! {
         for write in exam.writes.iter().filter(|write| write.version > 1) {
             supersede(connection, write, clinic).await?;
         }
-        for writes in exam.writes.chunks(ROWS) {
-            if !write_resources(connection, exam, writes, clinic, at).await? {
+        let indexed: Vec<(&ResourceWrite, Indexed)> =
+            exam.writes.iter().map(|write| (write, index::index(&write.body))).collect();
+        let assessed = indexed.iter().filter_map(|(write, indexed)| {
+            let listed = indexed.listed.as_ref().filter(|listed| listed.follows.is_none())?;
+            Some((write.id.as_str(), Assessed { examined: indexed.date.map(|date| date.low), risk: listed.risk.as_deref() }))
+        });
+        let assessed: HashMap<&str, Assessed<'_>> = assessed.collect();
+        for writes in indexed.chunks(ROWS) {
+            if !write_resources(connection, exam, writes, &assessed, clinic, at).await? {
                 return Ok(false);
             }
         }
-        settle_listed(connection, exam, clinic).await?;
+        if exam.seen_version > 0 {
+            settle_listed(connection, exam, clinic).await?;
+        }
         for subject in before.iter().chain([&exam.subject]) {
             settle_open(connection, subject, clinic).await?;
         }
@@ -475,16 +491,16 @@ for_both! {
     async fn write_resources(
         connection: &mut Connection,
         exam: &ExamChange,
-        writes: &[ResourceWrite],
+        writes: &[(&ResourceWrite, Indexed)],
+        assessed: &HashMap<&str, Assessed<'_>>,
         clinic: &str,
         at: i64,
     ) -> sqlx::Result<bool> {
-        let indexed: Vec<Indexed> = writes.iter().map(|write| index::index(&write.body)).collect();
         let mut insert = sqlx::QueryBuilder::<Kind>::new(
             "INSERT INTO resources (type, id, version, exam, derived, current, body, updated, status, date_low, date_high,
                                     clinic) ",
         );
-        insert.push_values(writes.iter().zip(&indexed), |mut row, (write, indexed)| {
+        insert.push_values(writes, |mut row, (write, indexed)| {
             row.push_bind(&write.resource_type).push_bind(&write.id).push_bind(write.version);
             row.push_bind(&exam.key.0).push_bind(i64::from(write.derived)).push_bind(1_i64);
             row.push_bind(&write.text).push_bind(at).push_bind(&indexed.status);
@@ -504,10 +520,10 @@ for_both! {
         let row_of = |write: &ResourceWrite| rows.get(&(write.resource_type.as_str(), write.id.as_str())).copied();
         let mut values = Vec::new();
         let mut listed = Vec::new();
-        for (write, indexed) in writes.iter().zip(&indexed) {
+        for (write, indexed) in writes {
             let Some(row) = row_of(write) else { return Ok(false) };
             values.extend(indexed.entries.iter().map(|entry| (row, entry)));
-            listed.extend(indexed.listed.as_ref().map(|listed| (row, write, indexed, listed)));
+            listed.extend(indexed.listed.as_ref().map(|listed| (row, *write, indexed, listed)));
         }
         for part in values.chunks(ROWS) {
             let mut insert =
@@ -523,15 +539,16 @@ for_both! {
                                        examined, date_low, date_high, open) ",
             );
             insert.push_values(part, |mut values, (row, write, indexed, listed)| {
-                let examined = listed.follows.is_none().then_some(indexed.date).flatten();
                 let date = indexed.date.unwrap_or(Span { low: i64::MIN, high: i64::MAX });
+                let assessment = listed.follows.as_ref().unwrap_or(&write.id);
+                let assessed = assessed.get(assessment.as_str()).copied().unwrap_or_default();
+                let asks = matches!(indexed.status.as_deref(), Some("active" | "preliminary"));
                 values.push_bind(*row).push_bind(listed.kind).push_bind(&exam.key.0);
-                values.push_bind(&exam.subject).push_bind(clinic);
-                values.push_bind(listed.follows.as_ref().unwrap_or(&write.id)).push_bind(&indexed.status);
+                values.push_bind(&exam.subject).push_bind(clinic).push_bind(assessment).push_bind(&indexed.status);
                 values.push_bind(listed.guideline.as_deref().unwrap_or_default()).push_bind(listed.urgency);
-                values.push_bind(listed.risk.as_deref().unwrap_or_default());
-                values.push_bind(examined.map(|span| span.low)).push_bind(date.low).push_bind(date.high);
-                values.push_bind(0_i64);
+                values.push_bind(assessed.risk.unwrap_or_default()).push_bind(assessed.examined);
+                // Most exams are the latest of their person, and settled they are in any case.
+                values.push_bind(date.low).push_bind(date.high).push_bind(i64::from(asks));
             });
             insert.build().execute(&mut *connection).await?;
         }

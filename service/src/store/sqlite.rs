@@ -169,7 +169,10 @@ async fn checked(
         let found: sqlx::Result<String> =
             sqlx::query_scalar("PRAGMA quick_check(1)").fetch_one(&mut connection).await;
         tell.send_replace(match found {
-            Ok(found) if found == "ok" => Pages::Sound,
+            Ok(found) if found == "ok" => {
+                tracing::info!("the pages of the store are sound");
+                Pages::Sound
+            }
             Ok(_) => {
                 Pages::Bad(StoreError::Damaged { path, reason: "its pages contradict each other".into() })
             }

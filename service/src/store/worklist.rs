@@ -312,7 +312,8 @@ where
     query.push(" FROM worklist WHERE open = 1 AND kind = ").push_bind(kind);
     query.push(" AND guideline = ").push_bind(guideline);
     if let Some(clinic) = page.reach.only() {
-        query.push(" AND clinic = ").push_bind(clinic.to_owned());
+        // The index of clinics has none of those without one.
+        query.push(" AND clinic <> '' AND clinic = ").push_bind(clinic.to_owned());
     }
     match when {
         None => {}
