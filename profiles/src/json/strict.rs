@@ -51,7 +51,10 @@ pub(super) fn parse(text: &str, limits: Limits) -> Result<Value, ParseError> {
 
 /// Whether a key could be the reserved one, written plainly or through escapes.
 pub(super) fn may_spell_reserved_key(text: &[u8]) -> bool {
-    memmem::find(text, RESERVED_PREFIX.as_bytes()).is_some() || memmem::find(text, b"\\u").is_some()
+    // Its characters are from $ to z; writers that escape at all escape what lies beyond.
+    let escaped_ascii = |at: usize| text.get(at + 4).is_some_and(|digit| (b'2'..=b'7').contains(digit));
+    memmem::find(text, RESERVED_PREFIX.as_bytes()).is_some()
+        || memmem::find_iter(text, b"\\u00").any(escaped_ascii)
 }
 
 pub(super) fn is_reserved(key: &str) -> bool {
