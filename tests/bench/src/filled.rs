@@ -45,6 +45,7 @@ pub(crate) async fn measure(table: &mut Table) {
 
     let few_service = Server::service(few_folder.path(), STORE, RECORD_SYSTEM).await;
     let many_service = Server::service(many_folder, STORE, RECORD_SYSTEM).await;
+    many_service.checked().await;
     let ids = [&few_service, &many_service].map(|server| server.address).map(observations);
     let [few_ids, many_ids] = ids;
     let (few_ids, many_ids) = (few_ids.await, many_ids.await);

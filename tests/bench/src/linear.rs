@@ -85,7 +85,7 @@ pub(crate) fn measure(table: &mut Table) {
     });
 }
 
-/// The time of a unit where it is longest, beside where it is shortest.
+/// How much the time of a unit grows from any size to a larger one, at most.
 fn spread(table: &mut Table, id: &'static str, what: &str, sizes: &[Sized]) {
     spread_beyond(table, id, what, &Sized { units: 0, job: Box::new(|| {}) }, sizes);
 }
@@ -101,17 +101,27 @@ fn spread_beyond(table: &mut Table, id: &'static str, what: &str, base: &Sized, 
         for (unit, seconds) in units.iter_mut().zip(&each) {
             unit.push(seconds * 1e6);
         }
-        let least = each.iter().copied().fold(f64::INFINITY, f64::min);
-        rounds.push(each.iter().copied().fold(0.0, f64::max) / least);
+        rounds.push(growth(&each));
     }
     let units: Vec<String> = units.iter().map(|unit| short(median(unit))).collect();
     table.put(&Row {
         id,
-        what: format!("longest / shortest time: {what}"),
+        what: format!("time at a size / at any smaller one, at most: {what}"),
         target: Target::AtMost(1.3),
         figures: Figures::of(rounds),
         behind: format!("{} µs", units.join(", ")),
     });
+}
+
+/// The greatest of the times over the least before it. A time that only falls gives one: what is done once for all units
+/// weighs less on each of many.
+fn growth(times: &[f64]) -> f64 {
+    let mut least = f64::INFINITY;
+    let over_least = times.iter().map(|time| {
+        least = least.min(*time);
+        time / least
+    });
+    over_least.fold(1.0, f64::max)
 }
 
 /// From bytes to what follows from each exam.

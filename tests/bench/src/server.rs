@@ -1,7 +1,7 @@
 //! A server under measurement: the service or the baseline, in a folder that outlives it if it shall.
 
 use std::net::{Ipv4Addr, SocketAddr, TcpListener};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
@@ -19,6 +19,7 @@ pub(crate) struct Server {
     pub(crate) operations: SocketAddr,
     /// Seconds from its start until it was ready.
     pub(crate) ready_after: f64,
+    folder: PathBuf,
     child: Child,
 }
 
@@ -58,13 +59,23 @@ impl Server {
         command.stdout(log.try_clone().expect("a log")).stderr(log);
         let began = Instant::now();
         let child = command.spawn().expect("the server starts");
-        let mut server = Server { address, operations, ready_after: 0.0, child };
+        let mut server = Server { address, operations, ready_after: 0.0, folder: folder.to_owned(), child };
         while !server.is_ready().await {
             assert!(began.elapsed() < READY_LIMIT, "not ready; see {}/log", folder.display());
             tokio::time::sleep(Duration::from_millis(1)).await;
         }
         server.ready_after = began.elapsed().as_secs_f64();
         server
+    }
+
+    /// Waits until the check of the pages is over, which goes on beside the first requests of a large store.
+    pub(crate) async fn checked(&self) {
+        let log = self.folder.join("log");
+        let over =
+            || std::fs::read_to_string(&log).expect("its log").contains("the pages of the store are sound");
+        while !over() {
+            tokio::time::sleep(Duration::from_millis(500)).await;
+        }
     }
 
     async fn is_ready(&mut self) -> bool {
