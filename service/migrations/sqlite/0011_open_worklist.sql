@@ -44,7 +44,7 @@ CREATE INDEX worklist_open ON worklist (kind, guideline, urgency, risk, date_hig
 CREATE INDEX worklist_open_in_clinic
     ON worklist (clinic, kind, guideline, urgency, risk, date_high, resource, date_low, open)
     WHERE open = 1 AND clinic <> '';
--- The latest first, by date.
-CREATE INDEX resources_by_end ON resources (type, date_high) WHERE current = 1;
+-- The latest first, by date; with all that a comparison of dates looks at.
+CREATE INDEX resources_by_end ON resources (type, date_high, date_low, current) WHERE current = 1;
 -- The unique index of versions finds the current one as well, among the few that a resource has.
 DROP INDEX resources_current;
