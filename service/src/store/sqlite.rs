@@ -125,7 +125,7 @@ pub(super) async fn open(path: &Path, first_look: Duration) -> Result<Database, 
         )
         .await
         .map_err(|error| explain(path, &error))?;
-    let mut pages = checked(&writer, options.clone(), path).await?;
+    let mut pages = checked(&writer, options.clone(), path, first_look).await?;
     let held = schema(&mut *writer.acquire().await?).await.map_err(|error| explain(path, &error))?;
     // Tables are only changed in a file that is known to be sound.
     let first_look = if held == Some(maintenance::newest(&MIGRATIONS)) { first_look } else { Duration::MAX };
@@ -159,18 +159,22 @@ async fn checked(
     writer: &SqlitePool,
     options: SqliteConnectOptions,
     path: &Path,
+    first_look: Duration,
 ) -> Result<watch::Receiver<Pages>, StoreError> {
     // The log and its index are made by whoever may write.
     writer.acquire().await.map_err(|error| explain(path, &error))?;
     let mut connection = options.read_only(true).connect().await.map_err(|error| explain(path, &error))?;
     let (tell, pages) = watch::channel(Pages::Unknown);
     let path = path.to_owned();
+    let began = Instant::now();
     tokio::spawn(async move {
         let found: sqlx::Result<String> =
             sqlx::query_scalar("PRAGMA quick_check(1)").fetch_one(&mut connection).await;
         tell.send_replace(match found {
             Ok(found) if found == "ok" => {
-                tracing::info!("the pages of the store are sound");
+                if began.elapsed() >= first_look {
+                    tracing::info!("the pages of the store are sound");
+                }
                 Pages::Sound
             }
             Ok(_) => {
