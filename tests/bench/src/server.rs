@@ -71,9 +71,12 @@ impl Server {
     /// Waits until the check of the pages is over, which goes on beside the first requests of a large store.
     pub(crate) async fn checked(&self) {
         let log = self.folder.join("log");
-        let over =
-            || std::fs::read_to_string(&log).expect("its log").contains("the pages of the store are sound");
-        while !over() {
+        loop {
+            let text = std::fs::read_to_string(&log).expect("its log");
+            if !text.contains("being checked meanwhile") || text.contains("the pages of the store are sound")
+            {
+                return;
+            }
             tokio::time::sleep(Duration::from_millis(500)).await;
         }
     }
