@@ -150,6 +150,7 @@ impl Bench {
             key: ExamKey(key.into()),
             seen_version,
             subject: "s|1".into(),
+            subject_before: None,
             encounter: None,
             panel_identifier: None,
             writes: Vec::new(),

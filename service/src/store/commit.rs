@@ -56,6 +56,8 @@ pub struct ExamChange {
     pub seen_version: i64,
     /// The person.
     pub subject: String,
+    /// The person that it was made of until now, when a correction names another one.
+    pub subject_before: Option<String>,
     /// The encounter.
     pub encounter: Option<String>,
     /// `system|value` of its panel, if it has one by now.
@@ -184,7 +186,8 @@ fn locks(commit: &Commit) -> Vec<String> {
     // A person has exams in several clinics, and those of one have no bearing on those of another.
     let clinic = column(commit.clinic.as_ref());
     let subject = |subject: &String| format!("subject {clinic} {subject}");
-    let subjects = commit.exams.iter().map(|exam| subject(&exam.subject));
+    let of_exams = commit.exams.iter().flat_map(|exam| exam.subject_before.iter().chain([&exam.subject]));
+    let subjects = of_exams.map(subject);
     let earlier = commit.seen_earlier.iter().map(|seen| &seen.subject);
     let seen = earlier.chain(commit.seen_later.iter().map(|seen| &seen.subject));
     let seen = seen.map(subject);
@@ -326,12 +329,6 @@ for_both! {
         let at = commit.at;
         let version = exam.seen_version + 1;
         let queued = i64::from(exam.payload.is_some());
-        let before: Option<String> = if exam.seen_version == 0 {
-            None
-        } else {
-            let sql = "SELECT subject FROM exams WHERE key = $1 AND subject <> $2";
-            sqlx::query_scalar(sql).bind(&exam.key.0).bind(&exam.subject).fetch_optional(&mut *connection).await?
-        };
         let written = if exam.seen_version == 0 {
             // Its first result and its panel may come at once. Each looks for the other, and only one begins the exam.
             let meanwhile: Option<ExamRow> = sqlx::query_as(MATCHING)
@@ -399,7 +396,7 @@ for_both! {
         if exam.seen_version > 0 {
             settle_listed(connection, exam, clinic).await?;
         }
-        for subject in before.iter().chain([&exam.subject]) {
+        for subject in exam.subject_before.iter().chain([&exam.subject]) {
             settle_open(connection, subject, clinic).await?;
         }
         if let Some(payload) = &exam.payload {

@@ -393,6 +393,7 @@ async fn an_exam_before_too_many_others_is_refused_and_changes_nothing() {
             key: ExamKey(format!("late-{number}")),
             seen_version: 0,
             subject: subject.into(),
+            subject_before: None,
             encounter: None,
             panel_identifier: None,
             writes: vec![write],

@@ -75,6 +75,7 @@ fn change(key: &str, seen_version: i64, writes: Vec<ResourceWrite>) -> ExamChang
         key: ExamKey(key.into()),
         seen_version,
         subject: "s|1".into(),
+        subject_before: None,
         encounter: Some(format!("e|{key}")),
         panel_identifier: None,
         writes,

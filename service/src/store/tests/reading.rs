@@ -359,10 +359,14 @@ async fn an_exam_of_another_person_after_all_moves_in_the_worklists(store: Store
     };
     assert_eq!(shown().await, ["k2-a"]);
     // The later exam was made of another person, whose request stays as it was: both are listed now.
-    commit(&store, vec![assessed("other", "k2", 2, 50, "low", None)], 2).await;
+    let moved = |to: &str, from: &str, version| ExamChange {
+        subject_before: Some(from.into()),
+        ..assessed(to, "k2", version, 50, "low", None)
+    };
+    commit(&store, vec![moved("other", "one", 2)], 2).await;
     assert_eq!(shown().await, ["k1-a", "k2-a"]);
     // And it was this person's after all.
-    commit(&store, vec![assessed("one", "k2", 3, 50, "low", None)], 3).await;
+    commit(&store, vec![moved("one", "other", 3)], 3).await;
     assert_eq!(shown().await, ["k2-a"]);
 }
 
